@@ -1,0 +1,1 @@
+"""Fragments and cut faces: outlines, the frame (s, t), the unrolled face."""

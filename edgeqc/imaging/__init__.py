@@ -1,0 +1,1 @@
+"""Pictures: reading, pixel size and tilt, image quality."""

@@ -1,0 +1,1 @@
+"""Measurands of a cut face."""

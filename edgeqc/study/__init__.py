@@ -1,0 +1,1 @@
+"""Comparison of settings over many specimens; agreement of raters and instruments."""

@@ -1,0 +1,1 @@
+"""Zones of a cut face: texture, the naming model, the ordered partition."""
