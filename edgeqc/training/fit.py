@@ -1,0 +1,327 @@
+"""Fit the two shipped networks from seeds: draw samples in many processes, fit as they arrive.
+
+Run as ``python -m edgeqc.training.fit draw|fit-zones|fit-face ...``; DEVELOPERS.md has the recipe.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from edgeqc.faces import face_model
+from edgeqc.training.network import PlaneNetwork, export_onnx
+from edgeqc.training.samples import IGNORED, PLANE_STEP, draw_samples
+from edgeqc.zoning import texture
+
+ZONE_WIDTHS = (40, 64, 96, 128, 128)
+FACE_WIDTHS = (24, 32, 48, 64, 96)
+CROP_COLUMNS = 640
+_STORED = 7  # planes that vary within the face; the others are rebuilt from a few numbers
+
+
+def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
+    arrays: dict[str, NDArray[np.generic]] = {}
+    for index in range(count):
+        picture, faces = draw_samples(rng)
+        arrays[f"p{index}"] = picture.planes
+        arrays[f"pc{index}"] = picture.classes
+        for number, face in enumerate(faces):
+            arrays[f"f{index}_{number}"] = face.planes[:_STORED]
+            arrays[f"fc{index}_{number}"] = face.classes
+            arrays[f"fk{index}_{number}"] = np.concatenate(
+                [face.planes[9:12, 0, 0], face.planes[8, 0]]
+            )
+    aside = path.with_suffix(".part.npz")
+    np.savez(aside, **arrays)
+    aside.rename(path)
+
+
+def _draw_forever(out: str, worker: int, seed: int, seconds: float) -> None:
+    cv2.setNumThreads(1)
+    end = time.monotonic() + seconds
+    chunk = 0
+    while time.monotonic() < end:
+        rng = np.random.default_rng([seed, worker, chunk])
+        try:
+            _write_chunk(Path(out) / f"s{seed}w{worker}c{chunk}.npz", rng, 6)
+        except Exception as error:  # one recipe that cannot be drawn must not end the night
+            print(f"seed {seed} worker {worker} chunk {chunk}: {error!r}", flush=True)
+        chunk += 1
+
+
+def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
+    """Fill a folder with sample files from ``workers`` processes."""
+    out.mkdir(parents=True, exist_ok=True)
+    context = multiprocessing.get_context("spawn")
+    running = [
+        context.Process(target=_draw_forever, args=(str(out), worker, seed, seconds))
+        for worker in range(workers)
+    ]
+    for process in running:
+        process.start()
+    for process in running:
+        process.join()
+
+
+class _Pool:
+    """Samples read so far, growing while new files arrive; some files are kept for validation."""
+
+    def __init__(
+        self, folder: Path, read: Callable[[dict[str, NDArray[np.generic]]], list[object]]
+    ):
+        self.folder, self.read = folder, read
+        self.fit: list[object] = []
+        self.held: list[object] = []
+        self._seen: set[str] = set()
+        threading.Thread(target=self._watch, daemon=True).start()
+
+    def _watch(self) -> None:
+        while True:
+            for path in sorted(self.folder.glob("s*c*.npz")):
+                if path.name in self._seen or ".part" in path.name:
+                    continue
+                self._seen.add(path.name)
+                with np.load(path) as stored:
+                    arrays = {name: stored[name] for name in stored.files}
+                into = self.held if len(self._seen) % 40 == 0 else self.fit
+                into.extend(self.read(arrays))
+            time.sleep(1.0)
+
+
+def _read_faces(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
+    return [
+        (arrays[name], arrays["fc" + name[1:]], arrays["fk" + name[1:]])
+        for name in arrays
+        if name[0] == "f" and name[1].isdigit()
+    ]
+
+
+def _read_pictures(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
+    return [
+        (arrays[name], arrays["pc" + name[1:]])
+        for name in arrays
+        if name[0] == "p" and name[1].isdigit()
+    ]
+
+
+def _face_batch(pool: list[object], rng: np.random.Generator, size: int) -> tuple[Tensor, Tensor]:
+    cells = CROP_COLUMNS // texture.CELL
+    planes = np.zeros((size, texture.N_PLANES, texture.ROWS, CROP_COLUMNS), np.int8)
+    classes = np.full((size, texture.ROWS // texture.CELL, cells), IGNORED, np.uint8)
+    t = -texture.MARGIN + (np.arange(texture.ROWS) + 0.5) / texture.ROWS * (1 + 2 * texture.MARGIN)
+    for row in range(size):
+        stored, truth, known = pool[rng.integers(len(pool))]  # type: ignore[misc]
+        width = truth.shape[1]
+        start = int(rng.integers(0, max(1, width - cells + 1)))
+        take = min(cells, width)
+        at = slice(start * texture.CELL, (start + take) * texture.CELL)
+        end = take * texture.CELL
+        planes[row, :_STORED, :, :end] = stored[:, :, at]
+        planes[row, 7, :, :end] = np.rint(t * PLANE_STEP).astype(np.int8)[:, None]
+        planes[row, 8, :, :end] = known[3:][at]
+        planes[row, 9:12, :, :end] = known[:3, None, None]
+        classes[row, :, :take] = truth[:, start : start + take]
+    return torch.from_numpy(planes), torch.from_numpy(classes)
+
+
+def _picture_batch(
+    pool: list[object], rng: np.random.Generator, size: int
+) -> tuple[Tensor, Tensor]:
+    chosen = [pool[rng.integers(len(pool))] for _ in range(size)]
+    planes = np.stack([sample[0] for sample in chosen])  # type: ignore[index]
+    classes = np.stack([sample[1] for sample in chosen])  # type: ignore[index]
+    return torch.from_numpy(planes), torch.from_numpy(classes)
+
+
+def _vary_faces(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
+    """Mirror along s, invert the shading, drop the scale: all on the fitting device."""
+    batch = planes.shape[0]
+    device = planes.device
+    mirror = torch.rand(batch, device=device) < 0.5
+    planes[mirror] = planes[mirror].flip(-1)
+    planes[mirror, 6] *= -1
+    classes[mirror] = classes[mirror].flip(-1)
+    inverted = torch.rand(batch, device=device) < 0.2
+    planes[inverted, 0:2] *= -1
+    # level of the low-pass grey and of each texture band is never to be relied on
+    gain = torch.exp(0.2 * torch.randn(batch, 7, 1, 1, device=device))
+    planes[:, :7] *= gain
+    planes[:, 1] *= (torch.rand(batch, 1, 1, device=device) < 0.8).float()
+    planes[:, 2:5] += 0.2 * torch.randn(batch, 3, 1, 1, device=device)
+    noisy = (torch.rand(batch, 1, 1, device=device) < 0.25).float()
+    planes[:, 0] += (
+        noisy * 0.5 * torch.rand(batch, 1, 1, device=device) * torch.randn_like(planes[:, 0])
+    )
+    blind = torch.rand(batch, device=device) < 0.15
+    planes[blind, 9:11] = 0
+    return planes, classes
+
+
+def _vary_pictures(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
+    """Mirror both ways, turn by quarters, invert: all on the fitting device."""
+    for axis in (-1, -2):
+        if torch.rand(()) < 0.5:
+            planes, classes = planes.flip(axis), classes.flip(axis)
+    if torch.rand(()) < 0.5:
+        planes, classes = planes.transpose(-1, -2), classes.transpose(-1, -2)
+    inverted = torch.rand(planes.shape[0], device=planes.device) < 0.2
+    planes[inverted, 0:2] *= -1
+    planes[:, :4] *= torch.exp(0.15 * torch.randn(planes.shape[0], 4, 1, 1, device=planes.device))
+    return planes.contiguous(), classes.contiguous()
+
+
+def _prefetched(
+    make: Callable[[np.random.Generator], tuple[Tensor, Tensor]], seed: int, device: str
+) -> Callable[[], tuple[Tensor, Tensor]]:
+    """Return a function that hands out batches made ahead by a few threads."""
+    import queue
+
+    ready: queue.Queue[tuple[Tensor, Tensor]] = queue.Queue(maxsize=6)
+
+    def work(number: int) -> None:
+        rng = np.random.default_rng([seed, number])
+        while True:
+            planes, classes = make(rng)
+            if device == "cuda":
+                planes, classes = planes.pin_memory(), classes.pin_memory()
+            ready.put((planes, classes))
+
+    for number in range(4):
+        threading.Thread(target=work, args=(number,), daemon=True).start()
+    return ready.get
+
+
+def _held_loss(
+    network: nn.Module,
+    batch: Callable[[list[object], np.random.Generator, int], tuple[Tensor, Tensor]],
+    pool: list[object],
+    device: str,
+) -> tuple[float, float]:
+    if len(pool) < 8:
+        return float("nan"), float("nan")
+    network.eval()
+    rng = np.random.default_rng(0)
+    losses, right = [], []
+    with torch.no_grad():
+        for _ in range(6):
+            planes, classes = batch(pool, rng, 16)
+            target = classes.to(device).long()
+            logits = network(planes.to(device).float() / PLANE_STEP)
+            losses.append(float(nn.functional.cross_entropy(logits, target, ignore_index=IGNORED)))
+            used = target != IGNORED
+            right.append(float((logits.argmax(1) == target)[used].float().mean()))
+    network.train()
+    return float(np.mean(losses)), float(np.mean(right))
+
+
+def fit(  # noqa: PLR0913 - one call, every choice of a fit named
+    which: str,
+    data: Path,
+    out: Path,
+    *,
+    seconds: float,
+    batch_size: int = 32,
+    rate: float = 2e-3,
+    resume: Path | None = None,
+    device: str = "cuda",
+    seed: int = 0,
+) -> None:
+    """Fit the zone model (``which="zones"``) or the face model and write weights and ONNX."""
+    zones = which == "zones"
+    pool = _Pool(data, _read_faces if zones else _read_pictures)
+    batch = _face_batch if zones else _picture_batch
+    vary = _vary_faces if zones else _vary_pictures
+    torch.manual_seed(seed)
+    if zones:
+        network = PlaneNetwork(texture.N_PLANES, 4, ZONE_WIDTHS, 20, 2)
+        shape = (texture.N_PLANES, texture.ROWS, 1024)
+    else:
+        network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)
+        shape = (face_model.N_PLANES, face_model.CANVAS, face_model.CANVAS)
+    if resume is not None:
+        network.load_state_dict(torch.load(resume, map_location="cpu"))
+    network.to(device).train()
+    averaged = torch.optim.swa_utils.AveragedModel(
+        network,
+        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998),
+        use_buffers=True,
+    )
+    optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
+    while len(pool.fit) < 4 * batch_size:
+        time.sleep(1.0)
+    get = _prefetched(lambda rng: batch(pool.fit, rng, batch_size), seed, device)
+    start, step = time.monotonic(), 0
+    while (spent := time.monotonic() - start) < seconds:
+        part = spent / seconds
+        for group in optimiser.param_groups:
+            warm = min(1.0, (step + 1) / 200)
+            group["lr"] = rate * warm * (0.5 + 0.5 * np.cos(np.pi * part)) + 1e-6
+        planes, classes = get()
+        inputs = planes.to(device, non_blocking=True).float() / PLANE_STEP
+        inputs, target = vary(inputs, classes.to(device, non_blocking=True).long())
+        with torch.autocast(device, dtype=torch.bfloat16):
+            logits = network(inputs)
+        loss = nn.functional.cross_entropy(
+            logits.float(), target, ignore_index=IGNORED, label_smoothing=0.01
+        )
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        optimiser.step()
+        averaged.update_parameters(network)
+        step += 1
+        if step % 250 == 0:
+            held = _held_loss(averaged.module, batch, pool.held, device)
+            print(
+                f"{which} {spent:5.0f} s step {step} loss {float(loss):.4f} held {held[0]:.4f}"
+                f" right {held[1]:.4f} samples {len(pool.fit)}",
+                flush=True,
+            )
+            torch.save(averaged.module.state_dict(), out.with_suffix(".pt"))
+    torch.save(averaged.module.state_dict(), out.with_suffix(".pt"))
+    out.with_suffix(".onnx").write_bytes(export_onnx(averaged.module, shape))
+    print(which, "held", _held_loss(averaged.module.to(device), batch, pool.held, device))
+
+
+def main() -> None:
+    """Run one step of the recipe."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("step", choices=["draw", "fit-zones", "fit-face"])
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--out", type=Path)
+    parser.add_argument("--resume", type=Path)
+    parser.add_argument("--seconds", type=float, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--device", default="cuda")
+    given = parser.parse_args()
+    if given.step == "draw":
+        draw(given.data, workers=given.workers, seed=given.seed, seconds=given.seconds)
+        return
+    fit(
+        given.step.removeprefix("fit-"),
+        given.data,
+        given.out,
+        seconds=given.seconds,
+        batch_size=given.batch,
+        rate=given.rate,
+        resume=given.resume,
+        device=given.device,
+        seed=given.seed,
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,188 @@
+"""Samples to fit the networks on: phantoms as the networks will see them, with their truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeqc.faces.face import CutFace
+from edgeqc.faces.face_model import STRIDE, canvas_size, picture_planes
+from edgeqc.imaging.image import CalibratedImage, ImageSource
+from edgeqc.phantoms import FaceTruth, Phantom, draw_phantom, random_recipe
+from edgeqc.training.textures import random_texture
+from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
+
+FloatImage = NDArray[np.float32]
+IGNORED = 255
+PLANE_STEP = 25.0
+"""Quantisation of stored planes: int8 steps per unit."""
+
+
+@dataclass(frozen=True)
+class FaceSample:
+    """One face as the zone model sees it: planes (int8, ``PLANE_STEP`` a unit) and classes.
+
+    ``classes`` is (ROWS / CELL, n_columns / CELL): 0 laser, 1 scissor, 2 torn, 3 obscured,
+    255 not to be learned.
+    """
+
+    planes: NDArray[np.int8]
+    classes: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class PictureSample:
+    """One picture as the face model sees it: planes (int8) and scene classes 0, 1, 2, 255."""
+
+    planes: NDArray[np.int8]
+    classes: NDArray[np.uint8]
+
+
+def quantised(planes: FloatImage) -> NDArray[np.int8]:
+    """Return planes as int8 with ``PLANE_STEP`` steps per unit."""
+    return np.clip(np.rint(planes * PLANE_STEP), -127, 127).astype(np.int8)
+
+
+def calibrated_phantom(phantom: Phantom, *, scale_known: bool = True) -> CalibratedImage:
+    """Return a phantom's picture as a calibrated image, with the data bar left out."""
+    pixels = np.asarray(phantom.image, np.float32)
+    pixels = pixels / np.float32(np.iinfo(phantom.image.dtype).max)
+    size = phantom.truth.pixel_size_um
+    return CalibratedImage(
+        pixels=pixels,
+        valid=phantom.truth.scene != 3,
+        pixel_size_um=(size, size) if scale_known else None,
+        u_rel_pixel_size=0.0,
+        pixel_size_source="sheet" if scale_known else "none",
+        tilt_deg=phantom.truth.tilt_deg,
+        u_tilt_deg=0.0,
+        noise_sd=0.0,
+        source=ImageSource("phantom"),
+    )
+
+
+def face_from_truth(truth: FaceTruth) -> CutFace:
+    """Return a face record with the phantom's true outline and frame."""
+    steps = np.hypot(*np.diff((truth.anterior_px + truth.posterior_px) / 2, axis=0).T)
+    return CutFace(
+        number=truth.number,
+        outline_px=truth.outline_px,
+        anterior_px=truth.anterior_px,
+        posterior_px=truth.posterior_px,
+        s_px=np.concatenate([[0.0], np.cumsum(steps)]),
+        complete=truth.complete,
+        anterior=truth.anterior,
+        anterior_source="sheet",
+        u_edge_px=0.5,
+    )
+
+
+def _smooth_noise(n: int, sd: float, length: float, rng: np.random.Generator) -> FloatImage:
+    raw = rng.standard_normal((n, 1)).astype(np.float32)
+    smooth = cv2.GaussianBlur(raw, (1, 0), sigmaX=0.1, sigmaY=max(length, 0.5))[:, 0]
+    return np.asarray(sd * smooth / (smooth.std() + 1e-6), np.float32)
+
+
+def misplaced(face: CutFace, rng: np.random.Generator) -> CutFace:
+    """Return the face with its edges misplaced as a real outline's are (smooth, a few pixels)."""
+    way = face.posterior_px - face.anterior_px
+    unit = way / np.maximum(np.hypot(*way.T), 1e-6)[:, None]
+    n = face.s_px.size
+    thickness = float(np.median(face.thickness_px))
+    edges = []
+    for edge in (face.anterior_px, face.posterior_px):
+        sd = np.exp(rng.normal(np.log(0.004), 0.9)) * thickness
+        shift = _smooth_noise(n, min(sd, 0.03 * thickness), n * rng.uniform(0.01, 0.3), rng)
+        shift = shift + rng.normal(0, 0.003 * thickness)
+        edges.append(edge + shift[:, None] * unit)
+    return replace(face, anterior_px=edges[0], posterior_px=edges[1])
+
+
+def _zone_fill(pixels: FloatImage, phantom: Phantom, rng: np.random.Generator) -> FloatImage:
+    """Replace every zone's look by a texture of no particular origin; geometry stays."""
+    labels = phantom.truth.labels
+    rows, cols = np.nonzero(labels)
+    window = np.s_[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
+    here = labels[window]
+    result = pixels.copy()
+    face = here > 0
+    base, contrast = float(rng.uniform(0.3, 0.65)), float(np.exp(rng.uniform(-3.2, -1.8)))
+    filled = result[window]
+    for code in np.unique(here[face]):
+        tone = base + rng.normal(0, 0.05) * (rng.random() < 0.6)
+        gain = contrast * np.exp(rng.normal(0, 0.3))
+        texture = tone + gain * random_texture(here.shape, rng)
+        if rng.random() < 0.25:  # keep some of the phantom's own look
+            texture = 0.5 * texture + 0.5 * filled
+        filled[here == code] = texture[here == code]
+    if rng.random() < 0.5:
+        # edge brightening along the outline, as on any real edge
+        depth = cv2.distanceTransform(face.astype(np.uint8), cv2.DIST_L2, 3)
+        filled[face] += (rng.uniform(0, 0.3) * np.exp(-depth / rng.uniform(1, 6)))[face]
+    result[window] = filled
+    blur = rng.uniform(0.3, 1.5)
+    result = np.asarray(cv2.GaussianBlur(result, (0, 0), blur))
+    noise = np.exp(rng.uniform(-5, -2.5))
+    return np.clip(result + noise * rng.standard_normal(result.shape, dtype=np.float32), 0, 1)
+
+
+def _picture_sample(image: CalibratedImage, phantom: Phantom) -> PictureSample:
+    planes = picture_planes(image)
+    rows, cols = canvas_size(image.pixels.shape)
+    size = planes.shape[1] // STRIDE
+    classes = np.full((size, size), IGNORED, np.uint8)
+    small = (-(-rows // STRIDE), -(-cols // STRIDE))
+    scene = phantom.truth.scene
+    r = np.minimum(((np.arange(small[0]) + 0.5) * scene.shape[0] / small[0]).astype(int),
+                   scene.shape[0] - 1)  # fmt: skip
+    c = np.minimum(((np.arange(small[1]) + 0.5) * scene.shape[1] / small[1]).astype(int),
+                   scene.shape[1] - 1)  # fmt: skip
+    here = scene[np.ix_(r, c)]
+    classes[: small[0], : small[1]] = np.where(here == 3, IGNORED, here)
+    return PictureSample(quantised(planes), classes)
+
+
+def _face_sample(
+    image: CalibratedImage, face: CutFace, labels: NDArray[np.uint8], anterior_known: bool
+) -> FaceSample:
+    made = face_planes(image, face, anterior_known=anterior_known)
+    n_t, n_s = ROWS // CELL, made.n_columns // CELL
+    t = -MARGIN + (np.arange(n_t) + 0.5) / n_t * (1 + 2 * MARGIN)
+    station = (np.arange(n_s) + 0.5) / n_s * (face.s_px.size - 1)
+    where = np.rint(face.chord_points_px(station[None, :], t[:, None])).astype(int)
+    rows, cols = where[..., 0], where[..., 1]
+    inside = (rows >= 0) & (cols >= 0) & (rows < labels.shape[0]) & (cols < labels.shape[1])
+    inside &= ((t >= 0) & (t <= 1))[:, None]
+    code = labels[np.clip(rows, 0, labels.shape[0] - 1), np.clip(cols, 0, labels.shape[1] - 1)]
+    classes = np.where(inside & (code > 0), code - 1, IGNORED).astype(np.uint8)
+    return FaceSample(quantised(made.planes), classes)
+
+
+def draw_samples(
+    rng: np.random.Generator, *, filled_share: float = 0.35
+) -> tuple[PictureSample, list[FaceSample]]:
+    """Return one phantom's samples for both networks.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of all randomness.
+    filled_share : float
+        Share of phantoms whose zones are filled with textures of no particular origin.
+    """
+    phantom = draw_phantom(random_recipe(rng))
+    image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
+    if rng.random() < filled_share and phantom.truth.labels.any():
+        pixels = _zone_fill(np.asarray(image.pixels), phantom, rng)
+        image = replace(image, pixels=pixels)
+    faces = []
+    for truth in phantom.truth.faces:
+        face = misplaced(face_from_truth(truth), rng)
+        known = bool(rng.random() < 0.6)
+        if not known and rng.random() < 0.5:
+            face = face.swapped()
+        faces.append(_face_sample(image, face, phantom.truth.labels, known))
+    return _picture_sample(image, phantom), faces
