@@ -1,0 +1,254 @@
+"""Pictures of the report: the photograph with its zones, and its plain twin.
+
+Zones are told apart three times over, by pattern, letter and colour, so that they stay apart for
+the colour-blind and in grey print. The colours are those of Okabe and Ito (Color Universal
+Design, 2008).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from edgeqc.faces.face import CutFace
+from edgeqc.imaging.image import CalibratedImage
+from edgeqc.report.label_raster import draw_label_raster
+from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
+
+ZONE_COLOURS = {LASER: "#0072B2", SCISSOR: "#E69F00", TORN: "#009E73", OBSCURED: "#999999"}
+ZONE_LETTERS = {LASER: "L", SCISSOR: "S", TORN: "T", OBSCURED: "O"}
+FONT_FOLDER = Path(__file__).parent / "fonts"
+
+OVERLAY_LARGEST_PX = 2048
+"""Longer side of an overlay; a mosaic's overlay is a reduced picture."""
+
+_TINT = 0.16  # share of the zone's colour on the picture: the texture must stay visible
+_HATCH = 0.72  # share of the colour on the lines of the pattern
+_STRETCH = (0.5, 99.5)  # grey percentiles drawn as black and white; display only
+
+Rgb = NDArray[np.uint8]
+
+
+def draw_picture(
+    image: CalibratedImage, largest_px: int = OVERLAY_LARGEST_PX
+) -> tuple[NDArray[np.uint8], float]:
+    """Return the picture for display, stretched to 8 bits, and its scale.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    largest_px : int
+        Longer side of the result at most.
+
+    Returns
+    -------
+    grey : (rows, cols) uint8 array
+        For display only; nothing is measured on it.
+    scale : float
+        Result pixels per picture pixel, at most 1.
+    """
+    rows, cols = image.pixels.shape
+    scale = min(1.0, largest_px / max(rows, cols))
+    size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
+    small = cv2.resize(image.pixels, size, interpolation=cv2.INTER_AREA) if scale < 1 else (
+        image.pixels)
+    valid = image.valid if scale == 1 else cv2.resize(
+        image.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    shown = small[valid & np.isfinite(small)]
+    low, high = np.percentile(shown, _STRETCH) if shown.size else (0.0, 1.0)
+    grey = (small - low) / max(float(high - low), 1e-6) * 255
+    return np.clip(np.nan_to_num(grey), 0, 255).astype(np.uint8), scale
+
+
+def draw_overlay(
+    image: CalibratedImage,
+    faces: Sequence[tuple[CutFace, ZoneMap | None]],
+    *,
+    largest_px: int = OVERLAY_LARGEST_PX,
+) -> Rgb:
+    """Return the picture with zones, outlines, the anterior edge and a scale bar.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    faces : sequence of (CutFace, ZoneMap or None)
+        The faces in their order.
+    largest_px : int
+        Longer side of the result at most.
+
+    Returns
+    -------
+    (rows, cols, 3) uint8 array
+        Red, green, blue.
+    """
+    grey, scale = draw_picture(image, largest_px)
+    unit = max(1.0, max(grey.shape) / 1024)  # line widths and letters keep their look in print
+    labels = draw_label_raster((grey.shape[0], grey.shape[1]), faces, scale=scale)
+    picture = _tinted(grey, labels, unit)
+    for face, _ in faces:
+        _draw_edges(picture, face, scale, unit)
+    canvas = Image.fromarray(picture)
+    draw = ImageDraw.Draw(canvas)
+    _draw_letters(draw, labels, unit)
+    for face, _ in faces:
+        _draw_face_name(draw, face, len(faces), scale, unit)
+    _draw_scale_bar(draw, image, scale, unit)
+    return np.asarray(canvas)
+
+
+def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
+    """Write an 8-bit grey or red-green-blue picture as PNG, the same bytes every time."""
+    Image.fromarray(picture).save(path, format="PNG", compress_level=6)
+
+
+def _colour(code: int) -> NDArray[np.float32]:
+    text = ZONE_COLOURS[code].lstrip("#")
+    return np.array([int(text[i : i + 2], 16) for i in (0, 2, 4)], np.float32)
+
+
+def _tinted(grey: NDArray[np.uint8], labels: NDArray[np.uint8], unit: float) -> Rgb:
+    """Picture with each zone's colour and pattern laid over it."""
+    picture = np.repeat(grey[..., None], 3, axis=2).astype(np.float32)
+    row, col = np.indices(grey.shape, dtype=np.float32)
+    for code in ZONE_COLOURS:
+        zone = labels == code
+        if not zone.any():
+            continue
+        share = np.where(_pattern(code, row, col, unit), _HATCH, _TINT) * zone
+        picture += share[..., None] * (_colour(code) - picture)
+    borders = cv2.morphologyEx(
+        labels, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
+    width = max(1, round(unit))
+    borders = cv2.dilate(borders.astype(np.uint8), np.ones((width, width), np.uint8)) > 0
+    picture[borders] = 255
+    return np.asarray(np.clip(np.rint(picture), 0, 255).astype(np.uint8))
+
+
+def _pattern(
+    code: int, row: NDArray[np.float32], col: NDArray[np.float32], unit: float
+) -> NDArray[np.bool_]:
+    """Where the zone's pattern puts ink: slanted lines, upright lines, dots, lattice."""
+    pitch, ink = 14 * unit, 1.3 * unit
+    if code == LASER:
+        return np.asarray((row + col) % pitch < ink)
+    if code == SCISSOR:
+        return np.asarray(col % pitch < ink)
+    if code == TORN:
+        shift = (row // pitch % 2) * pitch / 2
+        away = np.hypot(row % pitch - pitch / 2, (col + shift) % pitch - pitch / 2)
+        return np.asarray(away < 2.3 * unit)
+    return np.asarray(((row + col) % pitch < ink) | ((row - col) % pitch < ink))
+
+
+def _draw_edges(picture: Rgb, face: CutFace, scale: float, unit: float) -> None:
+    """Draw the outline thinly and the anterior edge as a dashed double line."""
+    def fixed(points_px: NDArray[np.float64]) -> NDArray[np.int32]:
+        points = np.clip((points_px[:, ::-1] + 0.5) * scale - 0.5, -30000, 30000)
+        return np.asarray(np.round(points * 16).astype(np.int32))
+
+    width = max(1, round(unit))
+    cv2.polylines(picture, [fixed(face.outline_px)], True, (0, 0, 0), width + 2, cv2.LINE_AA, 4)
+    cv2.polylines(picture, [fixed(face.outline_px)], True, (255, 255, 255), width, cv2.LINE_AA, 4)
+    edge = fixed(face.anterior_px)
+    cv2.polylines(picture, [edge], False, (0, 0, 0), 5 * width, cv2.LINE_AA, 4)
+    step = max(2, len(edge) // 24)
+    for start in range(0, len(edge) - 1, step):
+        dash = edge[start : start + step // 2 + 1]
+        cv2.polylines(picture, [dash], False, (255, 255, 255), 3 * width, cv2.LINE_AA, 4)
+
+
+def _font(size: float, *, bold: bool = True) -> ImageFont.FreeTypeFont:
+    name = "SourceSansPro-Semibold.ttf" if bold else "SourceSansPro-Regular.ttf"
+    # the basic layout does not depend on a text-shaping library being there: same pixels always
+    return ImageFont.truetype(
+        str(FONT_FOLDER / name), max(8, round(size)), layout_engine=ImageFont.Layout.BASIC)
+
+
+def _plate(
+    draw: ImageDraw.ImageDraw, centre: tuple[float, float], text: str, size: float
+) -> None:
+    """Write text in white on a dark plate, centred on (row, col) and kept inside the picture."""
+    font = _font(size)
+    left, top, right, bottom = draw.textbbox((0, 0), text, font=font)
+    pad = size * 0.30
+    width, height = right - left + 2 * pad, bottom - top + 2 * pad
+    canvas = draw.im.size
+    col = min(max(centre[1] - width / 2, 2), canvas[0] - width - 2)
+    row = min(max(centre[0] - height / 2, 2), canvas[1] - height - 2)
+    draw.rectangle((col, row, col + width, row + height), fill=(20, 20, 20))
+    draw.text((col + pad - left, row + pad - top), text, font=font, fill=(255, 255, 255))
+
+
+def _draw_letters(draw: ImageDraw.ImageDraw, labels: NDArray[np.uint8], unit: float) -> None:
+    """Put each zone's letter at the deepest point of its larger pieces."""
+    smallest = (10 * unit) ** 2
+    for code, letter in ZONE_LETTERS.items():
+        count, pieces, stats, _ = cv2.connectedComponentsWithStats(
+            (labels == code).astype(np.uint8))
+        sizes = [(int(stats[i, cv2.CC_STAT_AREA]), i) for i in range(1, count)]
+        for area, piece in sorted(sizes, reverse=True)[:4]:
+            if area < smallest:
+                break
+            inside = np.pad((pieces == piece).astype(np.uint8), 1)
+            depth = cv2.distanceTransform(inside, cv2.DIST_L2, 5)[1:-1, 1:-1]
+            row, col = np.unravel_index(int(depth.argmax()), depth.shape)
+            size = min(26 * unit, max(13 * unit, 1.2 * float(depth.max())))
+            _plate(draw, (float(row), float(col)), letter, size)
+
+
+def _draw_face_name(
+    draw: ImageDraw.ImageDraw, face: CutFace, count: int, scale: float, unit: float
+) -> None:
+    """Write ``anterior`` beside the anterior edge, outside the face; number several faces."""
+    middle = len(face.s_px) // 2
+    ahead = face.anterior_px[middle] - face.posterior_px[middle]
+    ahead = ahead / max(1e-9, float(np.hypot(*ahead)))
+    spot = (face.anterior_px[middle] + 0.5) * scale + ahead * 16 * unit
+    text = {"sheet": "anterior", "inferred": "anterior (inferred)"}.get(
+        face.anterior_source, "side not known: depth from here")
+    if count > 1:
+        text = f"face {face.number} · {text}"
+    _plate(draw, (float(spot[0]), float(spot[1])), text, 17 * unit)
+
+
+def nice_length(target: float) -> float:
+    """Return the greatest of 1, 2, 5 times a power of ten that is not above the target.
+
+    Examples
+    --------
+    >>> nice_length(230.0)
+    200.0
+    """
+    power = 10.0 ** math.floor(math.log10(target))
+    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= target * (1 + 1e-9))
+
+
+def _draw_scale_bar(
+    draw: ImageDraw.ImageDraw, image: CalibratedImage, scale: float, unit: float
+) -> None:
+    """Draw our own scale bar at the lower right; in pixels where the scale is not known."""
+    width, height = draw.im.size
+    if image.pixel_size_um is None:
+        length = nice_length(0.22 * width / scale)
+        bar, text = length * scale, f"{length:g} px (no scale known)"
+    else:
+        length = nice_length(0.22 * width / scale * image.pixel_size_um[1])
+        bar, text = length / image.pixel_size_um[1] * scale, f"{length:g} µm"
+    font = _font(19 * unit)
+    wide = draw.textlength(text, font=font)
+    pad = 8 * unit
+    box = max(bar, wide) + 2 * pad
+    left, top = width - box - 10 * unit, height - 46 * unit - 10 * unit
+    draw.rectangle((left, top, left + box, top + 46 * unit), fill=(255, 255, 255),
+                   outline=(20, 20, 20))
+    start = left + (box - bar) / 2
+    draw.rectangle((start, top + 8 * unit, start + bar, top + 14 * unit), fill=(20, 20, 20))
+    draw.text((left + (box - wide) / 2, top + 17 * unit), text, font=font, fill=(20, 20, 20))
