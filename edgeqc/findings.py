@@ -165,8 +165,7 @@ class Findings(_Record):
     faces: tuple[FaceFindings, ...]
     protocol: ProtocolId
     software: str = Field(description="Name and version of the program.")
-    coverage_factor: Status = Literal["measured", "review", "rejected", "failed"]
-Finite = COVERAGE_FACTOR
+    coverage_factor: Finite = COVERAGE_FACTOR
     corrections: tuple[Correction, ...] = ()
 
 
