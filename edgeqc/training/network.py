@@ -80,6 +80,11 @@ class PlaneNetwork(nn.Module):
 
     def forward(self, planes: Tensor) -> Tensor:
         """Return logits (batch, n_classes, rows / 2**strides, cols / 2**strides)."""
+        logits: Tensor = self.head(self.features(planes))
+        return logits
+
+    def features(self, planes: Tensor) -> Tensor:
+        """Return the features (batch, widths[0], rows, cols of the output grid) before the head."""
         plane = self.stem(planes)
         kept: list[Tensor] = []
         for level, block in enumerate(self.down):
@@ -89,19 +94,31 @@ class PlaneNetwork(nn.Module):
             kept.append(plane)
         for level in range(len(self.up) - 1, -1, -1):
             plane = self.up[level](torch.cat([self.enlarge(plane), kept[level]], dim=1))
-        return self.head(plane)
+        return plane
 
 
-def export_onnx(network: nn.Module, shape: tuple[int, int, int]) -> bytes:
+class _Exported(nn.Module):
+    """The network with its features as a second output, for models that a laboratory teaches."""
+
+    def __init__(self, network: PlaneNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, planes: Tensor) -> tuple[Tensor, Tensor]:
+        features = self.network.features(planes)
+        return self.network.head(features), features
+
+
+def export_onnx(network: PlaneNetwork, shape: tuple[int, int, int]) -> bytes:
     """Return the network as an ONNX file for inputs of one fixed shape (planes, rows, cols)."""
-    network = network.eval().cpu().float()
+    exported = _Exported(network).eval().cpu().float()
     stream: Any = io.BytesIO()
     torch.onnx.export(
-        network,
+        exported,
         (torch.zeros(1, *shape),),
         stream,
         input_names=["planes"],
-        output_names=["logits"],
+        output_names=["logits", "features"],
         opset_version=17,
         dynamo=False,
     )

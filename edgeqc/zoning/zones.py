@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.flags import Raised
+from edgeqc.faces.face import CutFace
+from edgeqc.flags import Raised, raised
+from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
+from edgeqc.zoning.calibration import Diagnostics, depth_doubt, diagnose, naming_risk
+from edgeqc.zoning.contrast import contrast_partition
+from edgeqc.zoning.model import TaughtHead, model_identifier, zone_logits
+from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
+from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
+N_T = 110
+"""Cells of the zone map through the thickness."""
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
 
@@ -56,3 +65,193 @@ class ZoneMap:
     separability: float
     depth_u_model: float = 0.0
     flags: tuple[Raised, ...] = ()
+
+
+@dataclass(frozen=True)
+class ZoneSettings:
+    """Limits of the zone map.
+
+    Parameters
+    ----------
+    risk_max : float
+        Largest risk (0..1) that the zones are wrong, for a face to be called measured.
+    u_depth_max : float
+        Largest standard uncertainty of the mean depth fraction, for the same.
+    obscured_max : float
+        Largest obscured share of the face, for the same.
+    inferred_side_min : float
+        Least probability of the anterior side where it is inferred from the zones.
+    temperature : float
+        The network's logits are divided by this (fitted on phantoms kept apart).
+    partition : PartitionSettings
+        Prior of the ordered partition.
+    """
+
+    risk_max: float = 0.06
+    u_depth_max: float = 0.03
+    obscured_max: float = 0.35
+    inferred_side_min: float = 0.98
+    temperature: float = 1.2
+    partition: PartitionSettings = field(default_factory=PartitionSettings)
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """One orientation of a face, read by the model and partitioned."""
+
+    face: CutFace
+    made: FacePlanes
+    net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
+    partition: Partition
+
+
+def face_rows(count: int) -> FloatArray:
+    """Positions, in model cells, of ``count`` zone-map rows spread over t = 0 .. 1."""
+    t = (np.arange(count) + 0.5) / count
+    return (t + MARGIN) / (1 + 2 * MARGIN) * (ROWS // CELL) - 0.5
+
+
+def _on_face(logits: NDArray[np.float32], temperature: float) -> FloatArray:
+    """Class probabilities of the cells on the face, from logits on the model's grid."""
+    at = face_rows(N_T)
+    low = np.floor(at).astype(int)
+    part = (at - low)[None, :, None]
+    logit = ((1 - part) * logits[:, low] + part * logits[:, low + 1]) / temperature
+    power = np.exp(logit - logit.max(axis=0))
+    return np.asarray(power / power.sum(axis=0))
+
+
+def _read(
+    image: CalibratedImage,
+    face: CutFace,
+    settings: ZoneSettings,
+    anterior_known: bool,
+    taught: TaughtHead | None,
+) -> _Reading:
+    made = face_planes(image, face, anterior_known=anterior_known)
+    net = _on_face(zone_logits(made, taught), settings.temperature)
+    named = np.maximum(net[:3], 1e-4)
+    named /= named.sum(axis=0)
+    columns = net.shape[2]
+    station = ((np.arange(columns) + 0.5) / columns * face.s_px.size).astype(int)
+    complete = face.complete[np.minimum(station, face.s_px.size - 1)]
+    weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
+    return _Reading(face, made, net, partition_face(np.log(named), weight, settings.partition))
+
+
+def _oriented(
+    image: CalibratedImage, face: CutFace, settings: ZoneSettings, taught: TaughtHead | None
+) -> tuple[_Reading, tuple[Raised, ...]]:
+    """Read the face with its anterior side, inferring it where the sheet gives none."""
+    if face.anterior_source == "sheet":
+        return _read(image, face, settings, True, taught), ()
+    ways = [_read(image, each, settings, False, taught) for each in (face, face.swapped())]
+    gap = (ways[0].partition.evidence - ways[1].partition.evidence) * ways[0].net.shape[2]
+    # neighbouring chords repeat each other: the gap counts as that of a few independent ones
+    probability = 1.0 / (1.0 + np.exp(-np.clip(gap * 0.1, -50, 50)))
+    chosen = ways[0] if probability >= 0.5 else ways[1]
+    certainty = max(probability, 1 - probability)
+    decided = certainty >= settings.inferred_side_min
+    oriented = replace(chosen.face, anterior_source="inferred" if decided else "none")
+    flag = raised(
+        "anterior_inferred" if decided else "anterior_unknown",
+        f"{oriented.anterior}, probability {certainty:.2f}",
+    )
+    return _read(image, oriented, settings, True, taught), (flag,)
+
+
+def map_zones(
+    image: CalibratedImage,
+    face: CutFace,
+    settings: ZoneSettings | None = None,
+    *,
+    taught: TaughtHead | None = None,
+) -> tuple[CutFace, ZoneMap]:
+    """Return the face with its anterior side settled, and its zone map.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    face : CutFace
+        One of its faces.
+    settings : ZoneSettings, optional
+        Limits and priors.
+    taught : TaughtHead, optional
+        A laboratory's own naming model.
+
+    Returns
+    -------
+    face : CutFace
+        The same face, turned so that t = 0 is the anterior edge.
+    zones : ZoneMap
+        Labels, probabilities, the border with its draws, the second estimator, flags.
+
+    Notes
+    -----
+    A network names each cell from the texture around it; the ordered partition (see
+    ``edgeqc.zoning.partition``) turns that into borders with exact posterior probabilities; an
+    estimator that uses texture contrast only (``edgeqc.zoning.contrast``) looks at the same
+    border independently. Risk of wrong names and doubt of the depth come from diagnostics of the
+    three, fitted on phantoms kept apart (``edgeqc.zoning.calibration``).
+    """
+    settings = settings or ZoneSettings()
+    reading, flags = _oriented(image, face, settings, taught)
+    part, net = reading.partition, reading.net
+    hidden = net[3]
+    probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
+    labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)
+    labels[hidden > 0.5] = OBSCURED
+    draws = part.draws.astype(np.float32) / N_T
+    depth = part.state.sum(axis=1) @ np.arange(N_T + 1) / N_T
+    depth[~(labels == LASER).any(axis=0)] = 0.0
+    second = contrast_partition(reading.made, _plane_rows())
+    columns = net.shape[2]
+    second_depth = np.interp(
+        (np.arange(columns) + 0.5) / columns,
+        (np.arange(second.depth.size) + 0.5) / second.depth.size,
+        second.depth,
+    )
+    found = diagnose(net, part, depth, second, sample_px=reading.made.sample_px)
+    risk, u_depth = naming_risk(found), depth_doubt(found)
+    flags += _doubts(labels, found, risk, u_depth, settings)
+    return reading.face, ZoneMap(
+        labels=labels,
+        probability=probability / probability.sum(axis=0),
+        depth=depth,
+        depth_draws=draws,
+        second_depth=second_depth,
+        model=model_identifier(taught),
+        naming_confidence=1 - risk,
+        separability=second.separation,
+        depth_u_model=u_depth,
+        flags=flags,
+    )
+
+
+def _plane_rows() -> slice:
+    edge = MARGIN / (1 + 2 * MARGIN) * ROWS
+    return slice(round(edge), round(ROWS - edge))
+
+
+def _doubts(
+    labels: NDArray[np.uint8],
+    found: Diagnostics,
+    risk: float,
+    u_depth: float,
+    settings: ZoneSettings,
+) -> tuple[Raised, ...]:
+    flags: list[Raised] = []
+    if risk > settings.risk_max:
+        flags.append(raised("zones_unnamed", f"risk of wrong zones {risk:.2f}"))
+    if found.dispute > 0.1 and found.separation > 1.0:
+        flags.append(raised("depth_disputed", f"by {found.dispute:.2f} of the thickness"))
+    laser = (labels == LASER).any()
+    if laser and u_depth > settings.u_depth_max:
+        flags.append(raised("depth_uncertain", f"standard uncertainty {u_depth:.3f}"))
+    if not laser:
+        flags.append(raised("no_laser_zone"))
+    obscured = float((labels == OBSCURED).mean())
+    if obscured > settings.obscured_max:
+        flags.append(raised("mostly_obscured", f"{100 * obscured:.0f} % of the face"))
+    return tuple(flags)

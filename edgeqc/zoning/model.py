@@ -1,0 +1,161 @@
+"""The naming model: which zone each cell of the unrolled face looks like."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from edgeqc.errors import ModelError
+from edgeqc.quantity import FloatArray
+from edgeqc.zoning.texture import CELL, N_PLANES, ROWS, FacePlanes, FloatImage
+
+MODEL_FILE = "zone_model.onnx"
+WINDOW = 1024
+"""Plane columns that the network sees at once; a longer face goes through in windows."""
+_OVERLAP = 128  # columns seen twice at a joint, so that no cell is named without its surroundings
+TAUGHT_FORMAT = "edgeqc-taught-zones-1"
+
+
+@dataclass(frozen=True)
+class TaughtHead:
+    """A laboratory's own last step: a linear map from the network's features to its zones.
+
+    Parameters
+    ----------
+    weight : (4, n_features) float array
+    offset : (4,) float array
+        Logits of laser, scissor, torn, obscured are ``weight @ features + offset``.
+    name : str
+        Identifier, with the hash of the file.
+    """
+
+    weight: FloatArray
+    offset: FloatArray
+    name: str
+
+
+@lru_cache(maxsize=1)
+def _network() -> tuple[cv2.dnn.Net, str]:
+    data = files("edgeqc").joinpath("zoning", MODEL_FILE).read_bytes()
+    try:
+        network = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+    except cv2.error as error:
+        raise ModelError(
+            "the zone model cannot be read", file=MODEL_FILE, remedy="Reinstall edgeqc."
+        ) from error
+    return network, f"shipped-{hashlib.sha256(data).hexdigest()[:12]}"
+
+
+def model_identifier(taught: TaughtHead | None = None) -> str:
+    """Return the identifier of the model in use, with the hash of its file."""
+    return taught.name if taught is not None else _network()[1]
+
+
+def read_taught_head(path: Path) -> TaughtHead:
+    """Return a laboratory's taught model; reading it runs no code.
+
+    Parameters
+    ----------
+    path : Path
+        JSON file written by ``edgeqc teach``.
+
+    Raises
+    ------
+    ModelError
+        Where the file is not such a model.
+    """
+    try:
+        data = path.read_bytes()
+        stored = json.loads(data)
+        if stored["format"] != TAUGHT_FORMAT:
+            raise ValueError(f"format {stored['format']!r}")
+        weight = np.asarray(stored["weight"], float)
+        offset = np.asarray(stored["offset"], float)
+        if weight.ndim != 2 or weight.shape[0] != 4 or offset.shape != (4,):
+            raise ValueError(f"weight has shape {weight.shape}")
+        if not (np.isfinite(weight).all() and np.isfinite(offset).all()):
+            raise ValueError("a weight is not finite")
+        if stored["network"] != _network()[1]:
+            raise ValueError(f"it was taught for the network {stored['network']!r}")
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ModelError(
+            f"this is not a taught zone model for this version ({error})",
+            file=path.name,
+            rule=f"A JSON file of format {TAUGHT_FORMAT!r} taught with this version's network.",
+            remedy="Teach it again with `edgeqc teach`.",
+        ) from error
+    return TaughtHead(weight, offset, f"taught-{hashlib.sha256(data).hexdigest()[:12]}")
+
+
+def _window_output(planes: FloatImage) -> tuple[FloatImage, FloatImage]:
+    network = _network()[0]
+    network.setInput(planes[None])
+    logits, features = network.forward(["logits", "features"])
+    return np.asarray(logits)[0], np.asarray(features)[0]
+
+
+def _padded(planes: FloatImage) -> FloatImage:
+    """Reflect a short stretch of face to the network's window."""
+    width = planes.shape[2]
+    if width == WINDOW:
+        return planes
+    index = np.arange(WINDOW) % (2 * width)
+    return np.asarray(planes[:, :, np.where(index < width, index, 2 * width - 1 - index)])
+
+
+def network_output(made: FacePlanes) -> tuple[FloatImage, FloatImage]:
+    """Return the network's logits and features over the whole face.
+
+    Returns
+    -------
+    logits : (4, ROWS / CELL, n_columns / CELL) float32 array
+        Laser, scissor, torn, obscured.
+    features : (n_features, ROWS / CELL, n_columns / CELL) float32 array
+        What the last step sees.
+    """
+    assert made.planes.shape[:2] == (N_PLANES, ROWS)
+    n_columns = made.n_columns
+    pieces: list[tuple[FloatImage, FloatImage]] = []
+    start = 0
+    while True:
+        end = min(start + WINDOW, n_columns)
+        begin = max(0, end - WINDOW)  # the last window is moved back rather than padded
+        logits, features = _window_output(_padded(made.planes[:, :, begin:end]))
+        first = 0 if start == 0 else (start - begin + _OVERLAP // 2) // CELL
+        last = (end - begin) // CELL if end == n_columns else (WINDOW - _OVERLAP // 2) // CELL
+        pieces.append((logits[:, :, first:last], features[:, :, first:last]))
+        if end == n_columns:
+            break
+        start += WINDOW - _OVERLAP
+    return (
+        np.concatenate([piece[0] for piece in pieces], axis=2),
+        np.concatenate([piece[1] for piece in pieces], axis=2),
+    )
+
+
+def zone_logits(made: FacePlanes, taught: TaughtHead | None = None) -> FloatImage:
+    """Return the logits of laser, scissor, torn, obscured on the zone grid of one face.
+
+    Parameters
+    ----------
+    made : FacePlanes
+        The face's planes.
+    taught : TaughtHead, optional
+        A laboratory's own last step instead of the shipped one.
+
+    Returns
+    -------
+    (4, ROWS / CELL, n_columns / CELL) float32 array
+    """
+    logits, features = network_output(made)
+    if taught is None:
+        return logits
+    flat = taught.weight @ features.reshape(features.shape[0], -1) + taught.offset[:, None]
+    return np.asarray(flat.reshape(4, *features.shape[1:]), np.float32)
