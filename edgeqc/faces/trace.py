@@ -1,0 +1,218 @@
+"""The cut faces of a picture: regions to outlines to frames."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import cast
+
+import cv2
+import numpy as np
+
+from edgeqc.errors import SheetError
+from edgeqc.faces.face import CutFace, Side
+from edgeqc.faces.fragment import (
+    FaceRegion,
+    FaceSettings,
+    FloatImage,
+    field_of,
+    find_face_regions,
+)
+from edgeqc.faces.frame import Chords, Sides, chords_of
+from edgeqc.faces.outline import Outline, coarse_outline, polygon_area, refine_outline
+from edgeqc.faces.sides import Field
+from edgeqc.flags import Raised, raised
+from edgeqc.imaging.image import CalibratedImage
+from edgeqc.quantity import FloatArray
+
+SIDES = ("top", "bottom", "left", "right")
+
+MIN_SIDE_COMPONENT = 0.17
+"""A sheet's side is taken only where the chords point towards it by more than 10 degrees."""
+
+
+def trace_cut_faces(
+    image: CalibratedImage, settings: FaceSettings, *, anterior: str | None = None,
+    expected: int | None = None, probability: FloatImage | None = None,
+) -> tuple[tuple[CutFace, ...], tuple[Raised, ...]]:
+    """Return the cut faces of a picture with their frames, and the doubts about the picture.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    settings : FaceSettings
+        How faces are found and when they are doubted.
+    anterior : str, optional
+        Side of the picture towards which the anterior surface lies: ``top``, ``bottom``,
+        ``left``, ``right``, or a semicolon list in face order.
+    expected : int, optional
+        Number of faces on the specimen sheet.
+    probability : (rows, cols) float32 array, optional
+        Probability of "cut face" on a coarse grid over the picture, from a learned map.
+
+    Returns
+    -------
+    faces : tuple of CutFace
+        Numbered top to bottom, then left to right.
+    flags : tuple of Raised
+        Doubts about the picture as a whole (``no_face``, ``faces_differ``).
+
+    Raises
+    ------
+    SheetError
+        The anterior side is not one of the four.
+    """
+    wanted = _anterior_list(anterior, image.source.name)
+    field = field_of(image)
+    regions = find_face_regions(image, settings, probability=probability)
+    traced = [face for region in regions
+              if (face := _trace(image, region, field, settings)) is not None]
+    if not traced:
+        return (), (raised("no_face"),)
+    traced = _numbered(traced, image.pixels.shape[0])
+    sided = [_with_anterior(face, wanted[min(i, len(wanted) - 1)] if wanted else "")
+             for i, face in enumerate(traced)]
+    flags: tuple[Raised, ...] = ()
+    if expected is not None and expected != len(sided):
+        flags = (raised("faces_differ", f"{len(sided)} found, {expected} on the sheet"),)
+    return tuple(sided), flags
+
+
+def _anterior_list(anterior: str | None, file: str) -> list[str]:
+    """Return the sheet's anterior sides, in face order."""
+    if anterior is None or not anterior.strip():
+        return []
+    sides = [part.strip().lower() for part in anterior.split(";")]
+    for side in sides:
+        if side not in ("", "unknown", *SIDES):
+            raise SheetError(
+                f"the anterior side {side!r} is not known", file=file,
+                rule="anterior is one of top, bottom, left, right",
+                remedy="Correct the sheet, or leave the cell empty.")
+    return sides
+
+
+def _trace(
+    image: CalibratedImage, region: FaceRegion, field: Field, settings: FaceSettings
+) -> CutFace | None:
+    """Return the face in one region, unnumbered, with its upper or left edge as anterior."""
+    coarse = coarse_outline(_soft(region, image), region.cell_px)
+    if coarse is None or polygon_area(coarse) < settings.min_area_fraction / 2 * image.pixels.size:
+        return None
+    outline = refine_outline(
+        image, coarse, field, cell_px=max(region.cell_px), settings=settings.edge)
+    chords = _upright(chords_of(outline.sides))
+    face = CutFace(
+        number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
+        posterior_px=chords.second_px, s_px=chords.s_px, complete=chords.complete,
+        anterior="unknown", anterior_source="none", u_edge_px=outline.u_edge_px)
+    flags = _doubts(face, region, outline, field, settings)
+    return replace(face, flags=flags)
+
+
+def _soft(region: FaceRegion, image: CalibratedImage) -> FloatImage:
+    """Return a region as a soft mask, 0 on the data bar."""
+    rows, cols = region.mask.shape
+    soft = cv2.GaussianBlur(
+        region.mask.astype(np.float32), (0, 0), 0.8, borderType=cv2.BORDER_REPLICATE)
+    valid = cv2.resize(
+        image.valid.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(soft * (valid > 0.5), np.float32)
+
+
+def _upright(chords: Chords) -> Chords:
+    """Return the chords with the upper edge first, or the left one where they run across."""
+    row, col = (chords.second_px - chords.first_px).mean(axis=0)
+    downward = row > 0 if abs(row) >= abs(col) else col > 0
+    return chords if downward else _reversed(chords)
+
+
+def _reversed(chords: Chords) -> Chords:
+    """Return the chords with first and second edge exchanged and s running backwards."""
+    return Chords(
+        chords.second_px[::-1].copy(), chords.first_px[::-1].copy(),
+        (chords.s_px[-1] - chords.s_px)[::-1].copy(), chords.complete[::-1].copy())
+
+
+def _numbered(faces: list[CutFace], rows: int) -> list[CutFace]:
+    """Return the faces numbered top to bottom, then left to right.
+
+    Faces whose heights overlap by more than half stand side by side and count left to right.
+    """
+    order = sorted(faces, key=lambda face: face.centroid_px)
+    rank: list[CutFace] = []
+    while order:
+        head = order[0]
+        low, high = _extent(head)
+        row = [f for f in order if _overlap(_extent(f), (low, high)) > 0.5]
+        row.sort(key=lambda f: f.centroid_px[1])
+        rank.extend(row)
+        order = [f for f in order if not any(f is g for g in row)]
+    return [replace(face, number=i + 1) for i, face in enumerate(rank)]
+
+
+def _extent(face: CutFace) -> tuple[float, float]:
+    """Return the first and last row of a face."""
+    return float(face.outline_px[:, 0].min()), float(face.outline_px[:, 0].max())
+
+
+def _overlap(first: tuple[float, float], second: tuple[float, float]) -> float:
+    """Return the shared height of two row ranges as a fraction of the smaller."""
+    shared = min(first[1], second[1]) - max(first[0], second[0])
+    return shared / max(min(first[1] - first[0], second[1] - second[0]), 1e-9)
+
+
+def _with_anterior(face: CutFace, side: str) -> CutFace:
+    """Return the face with its anterior edge on the sheet's side, as far as that is possible."""
+    if side in ("", "unknown"):
+        return face
+    towards = (face.anterior_px - face.posterior_px).mean(axis=0)
+    towards = towards / max(float(np.hypot(*towards)), 1e-9)
+    component = {"top": -towards[0], "bottom": towards[0],
+                 "left": -towards[1], "right": towards[1]}[side]
+    if abs(component) < MIN_SIDE_COMPONENT:
+        detail = f"the sheet says {side}, but the face's edges do not lie that way"
+        return replace(face, flags=(*face.flags, raised("anterior_unknown", detail)))
+    if component < 0:
+        face = face.swapped()
+    return replace(face, anterior=cast(Side, side), anterior_source="sheet")
+
+
+def _doubts(
+    face: CutFace, region: FaceRegion, outline: Outline, field: Field, settings: FaceSettings
+) -> tuple[Raised, ...]:
+    """Return the doubts about one face's outline."""
+    flags = []
+    share = float(face.complete.mean())
+    filled = polygon_area(face.outline_px) / (
+        (field.bottom - field.top + 1) * (field.right - field.left + 1))
+    if share < 0.02 or filled > settings.max_area_fraction:
+        flags.append(raised("face_fills_frame", f"it covers {filled:.0%} of the picture"))
+    elif share < settings.min_complete_fraction and _cut_by_frame(outline.sides):
+        flags.append(raised("face_cropped", f"{1 - share:.0%} of its length"))
+    thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
+    if float(np.median(thickness)) < settings.min_thickness_px:
+        flags.append(raised("face_small", f"{np.median(thickness):.0f} pixels thick"))
+    if region.confidence < settings.doubt_confidence:
+        flags.append(raised("outline_doubtful", f"confidence {region.confidence:.2f}"))
+    elif outline.u_edge_px > settings.max_u_edge_px:
+        flags.append(raised("outline_doubtful", f"edge uncertain by {outline.u_edge_px:.1f} px"))
+    elif outline.lost_fraction > settings.max_lost_edge_fraction:
+        flags.append(raised(
+            "outline_doubtful", f"{outline.lost_fraction:.0%} of the edge shows no contrast"))
+    if _implausible(face, thickness):
+        flags.append(raised("not_a_lens_face", "its shape is not that of a lens section"))
+    return tuple(flags)
+
+
+def _cut_by_frame(sides: Sides) -> bool:
+    """Return whether the picture's frame takes the place of part of a long edge."""
+    return any(not true.all() for true in sides.edges_true) or not all(sides.ends_true)
+
+
+def _implausible(face: CutFace, thickness: FloatArray) -> bool:
+    """Return whether a face's shape cannot be that of a cut lens."""
+    if face.s_px[-1] < 0.5 * float(np.median(thickness)) and face.complete.any():
+        return True
+    middle = np.quantile(thickness, [0.1, 0.9])
+    return bool(middle[0] < 0.08 * middle[1])
