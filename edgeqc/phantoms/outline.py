@@ -1,0 +1,272 @@
+"""The outline of a cut face: its bent axis, its two long edges, its ends, its chords."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeqc.faces.face import Side
+from edgeqc.phantoms.fields import Plane, correlated_line
+from edgeqc.phantoms.recipe import FaceRecipe, Recipe
+from edgeqc.quantity import BoolArray, FloatArray
+
+GRID_PER_PIXEL = 2
+"""Points per pixel of the edges' lines."""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """The bent axis of a face: picture positions (row, col) <-> (s, w).
+
+    s is the arc length along the axis and w the distance across it (positive towards the
+    posterior), both in µm as seen in the picture. The axis is an arc of a circle, so both ways are
+    closed formulas.
+
+    Parameters
+    ----------
+    origin_px : (float, float)
+        Where s = w = 0.
+    angle_deg : float
+        Direction of the axis there.
+    curvature : float
+        Curvature in 1/µm, positive towards the posterior; 0 for a straight axis.
+    pixel_um : float
+        Pixel size.
+    """
+
+    origin_px: tuple[float, float]
+    angle_deg: float
+    curvature: float
+    pixel_um: float
+
+    def _turn(self) -> tuple[float, float]:
+        angle = math.radians(self.angle_deg)
+        return math.cos(angle), math.sin(angle)
+
+    def from_picture(self, row: Plane, col: Plane) -> tuple[Plane, Plane]:
+        """Return (s, w) in µm of picture positions."""
+        cos, sin = self._turn()
+        d_row = (row - self.origin_px[0]) * self.pixel_um
+        d_col = (col - self.origin_px[1]) * self.pixel_um
+        a = sin * d_row + cos * d_col
+        b = cos * d_row - sin * d_col
+        if self.curvature == 0:
+            return a, b
+        radius = 1 / self.curvature
+        sign = math.copysign(1.0, radius)
+        return (
+            radius * np.arctan2(sign * a, sign * (radius - b)),
+            radius - sign * np.hypot(a, radius - b),
+        )
+
+    def to_picture(self, s: FloatArray, w: FloatArray) -> FloatArray:
+        """Return picture positions (..., 2) of (s, w) in µm."""
+        if self.curvature == 0:
+            a, b = s, w
+        else:
+            radius = 1 / self.curvature
+            a = (radius - w) * np.sin(s / radius)
+            b = radius - (radius - w) * np.cos(s / radius)
+        cos, sin = self._turn()
+        row = self.origin_px[0] + (sin * a + cos * b) / self.pixel_um
+        col = self.origin_px[1] + (cos * a - sin * b) / self.pixel_um
+        return np.stack([row, col], axis=-1)
+
+
+@dataclass(frozen=True)
+class FaceShape:
+    """The realised outline of a face; lengths are as seen in the picture.
+
+    Parameters
+    ----------
+    axis : Axis
+        The face's axis.
+    s_um : (n,) float array
+        Even grid along the axis.
+    anterior_um, posterior_um : (n,) float arrays
+        w of the two edges at ``s_um``.
+    roughness_um : (2, n) float array
+        The rough part of the two edges, on the face itself (not foreshortened).
+    ends_um : (float, float)
+        s of the two ends at w = 0.
+    end_slant : (float, float)
+        ds/dw of the two ends.
+    cos_tilt : float
+        Foreshortening across the face.
+    """
+
+    axis: Axis
+    s_um: FloatArray
+    anterior_um: FloatArray
+    posterior_um: FloatArray
+    roughness_um: FloatArray
+    ends_um: tuple[float, float]
+    end_slant: tuple[float, float]
+    cos_tilt: float
+
+    def along(self, values: FloatArray, s: NDArray[np.floating]) -> NDArray[np.floating]:
+        """Return values given on the grid at other positions along the axis."""
+        step = float(self.s_um[1] - self.s_um[0])
+        position = np.clip((s - self.s_um[0]) / step, 0, self.s_um.size - 1.001)
+        index = position.astype(np.int32)
+        part = position - index
+        values = np.asarray(values, s.dtype)
+        result: NDArray[np.floating] = values[index] * (1 - part) + values[index + 1] * part
+        return result
+
+    def inside_um(self, s: NDArray[np.floating], w: NDArray[np.floating]) -> NDArray[np.floating]:
+        """Return how far positions lie inside the face (negative outside), roughly in µm."""
+        edge = np.minimum(w - self.along(self.anterior_um, s), self.along(self.posterior_um, s) - w)
+        start = s - (self.ends_um[0] + self.end_slant[0] * w)
+        end = (self.ends_um[1] + self.end_slant[1] * w) - s
+        result: NDArray[np.floating] = np.minimum(edge, np.minimum(start, end))
+        return result
+
+
+def shape_face(recipe: Recipe, face: FaceRecipe, rng: np.random.Generator) -> FaceShape:
+    """Return the realised outline of a face.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The phantom.
+    face : FaceRecipe
+        One of its faces.
+    rng : numpy.random.Generator
+        Source of randomness.
+    """
+    rows = recipe.rows - recipe.bar.height_px
+    pixel = recipe.pixel_size_um
+    cos_tilt = math.cos(math.radians(recipe.tilt_deg))
+    origin = (face.centre[0] * (rows - 1), face.centre[1] * (recipe.cols - 1))
+    length = face.end_um - face.start_um
+    curvature = 8 * face.bend * face.thickness_um / length**2
+    axis = Axis(origin, face.angle_deg, curvature, pixel)
+    margin = 1.5 * face.thickness_um * max(0.02, *(abs(slant) for slant in face.end_slant))
+    spacing = pixel / GRID_PER_PIXEL
+    n = int((length + 2 * margin) / spacing) + 3
+    s = face.start_um - margin + spacing * np.arange(n)
+    place = (s - face.start_um) / length
+    half = 0.5 * face.thickness_um * (1 + face.taper * (place - 0.5))
+    reach = max(abs(face.apex), abs(1 - face.apex), 0.3)
+    loss = face.sag * face.thickness_um * ((place - face.apex) / reach) ** 2
+    share = {"plate": (0.0, 0.0), "biconvex": (0.5, 0.5), "plano-convex": (0.0, 1.0)}.get(
+        face.form, (0.3, 0.3)
+    )
+    rough = np.stack([
+        edge.rq_um * correlated_line(
+            n, spacing, rng, correlation_um=edge.correlation_um, exponent=edge.exponent
+        )
+        for edge in (face.anterior, face.posterior)
+    ])
+    floor = 0.05 * face.thickness_um
+    anterior = -np.maximum(half - share[0] * loss, floor) - rough[0]
+    posterior = np.maximum(half - share[1] * loss, floor) + rough[1]
+    return FaceShape(
+        axis, s, anterior * cos_tilt, posterior * cos_tilt, rough,
+        (face.start_um, face.end_um), face.end_slant, cos_tilt,
+    )
+
+
+@dataclass(frozen=True)
+class Chords:
+    """Transverse chords at even distances along the mid-line.
+
+    Parameters
+    ----------
+    base, normal : (n, 2) float arrays
+        Mid-points (s, w) in µm and unit directions towards the posterior.
+    to_anterior, to_posterior : (n,) float arrays
+        Signed distances from the mid-points to the two edges, in µm as seen.
+    anterior_px, posterior_px : (n, 2) float arrays
+        Ends (row, col).
+    complete : (n,) bool array
+        Both ends lie on true edges and inside the picture.
+    """
+
+    base: FloatArray
+    normal: FloatArray
+    to_anterior: FloatArray
+    to_posterior: FloatArray
+    anterior_px: FloatArray
+    posterior_px: FloatArray
+    complete: BoolArray
+
+    def points(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return (s, w) at fractions ``t`` of every chord, as (n, len(t)) arrays."""
+        distance = self.to_anterior[:, None] + t[None, :] * (
+            self.to_posterior - self.to_anterior
+        )[:, None]
+        s = self.base[:, :1] + distance * self.normal[:, :1]
+        w = self.base[:, 1:] + distance * self.normal[:, 1:]
+        return s, w
+
+
+def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2.0) -> Chords:
+    """Return the chords of a face, perpendicular to its smooth mid-line as seen in the picture.
+
+    Parameters
+    ----------
+    shape : FaceShape
+        The face.
+    picture : (rows, cols)
+        Size of the picture without its data bar.
+    spacing_px : float
+        Distance between chords along the mid-line.
+    """
+    step = spacing_px * shape.axis.pixel_um
+    s_all = shape.s_um
+    rough = shape.roughness_um * shape.cos_tilt
+    middle = 0.5 * (shape.anterior_um + rough[0] + shape.posterior_um - rough[1])
+    slope = np.gradient(middle, s_all)
+    length = np.concatenate([[0], np.cumsum(np.hypot(np.diff(s_all), np.diff(middle)))])
+    inside = np.nonzero((s_all >= shape.ends_um[0]) & (s_all <= shape.ends_um[1]))[0]
+    stations = np.arange(length[inside[0]] + step / 2, length[inside[-1]], step)
+    s = np.interp(stations, length, s_all)
+    m, k = np.interp(s, s_all, middle), np.interp(s, s_all, slope)
+    # the axis is bent: a unit of s at distance w from it is (1 - curvature·w) long
+    k = k / (1 - shape.axis.curvature * m)
+    norm = np.hypot(1, k)
+    normal = np.stack([-k / norm / (1 - shape.axis.curvature * m), 1 / norm], axis=1)
+    ends = []
+    for edge in (shape.anterior_um, shape.posterior_um):
+        distance = np.interp(s, s_all, edge) - m
+        for _ in range(12):
+            target = np.interp(s + distance * normal[:, 0], s_all, edge)
+            distance = (target - m) / normal[:, 1]
+        ends.append(distance)
+    base = np.stack([s, m], axis=1)
+    pixels, complete = [], np.ones(s.size, bool)
+    for distance in ends:
+        point = base + distance[:, None] * normal
+        px = shape.axis.to_picture(point[:, 0], point[:, 1])
+        pixels.append(px)
+        complete &= ((px >= 0) & (px <= np.array(picture) - 1)).all(axis=1)
+        start = point[:, 0] - (shape.ends_um[0] + shape.end_slant[0] * point[:, 1])
+        stop = shape.ends_um[1] + shape.end_slant[1] * point[:, 1] - point[:, 0]
+        complete &= (start >= 0) & (stop >= 0)
+    return Chords(base, normal, ends[0], ends[1], pixels[0], pixels[1], complete)
+
+
+def outline_of(shape: FaceShape, step: int = 2) -> FloatArray:
+    """Return the closed outline (n, 2) of a face in pixels; it may leave the picture."""
+    sides = []
+    for edge in (shape.anterior_um, shape.posterior_um):
+        start = shape.ends_um[0] + shape.end_slant[0] * edge
+        stop = shape.ends_um[1] + shape.end_slant[1] * edge
+        keep = np.nonzero((shape.s_um >= start) & (shape.s_um <= stop))[0]
+        picked = keep[::step]
+        sides.append(shape.axis.to_picture(shape.s_um[picked], edge[picked]))
+    return np.concatenate([sides[0], sides[1][::-1]])
+
+
+def side_of(angle_deg: float) -> Side:
+    """Return the side of the picture towards which the anterior edge lies."""
+    angle = math.radians(angle_deg)
+    row, col = math.cos(angle), -math.sin(angle)  # towards the posterior
+    if abs(row) >= abs(col):
+        return "top" if row > 0 else "bottom"
+    return "left" if col > 0 else "right"
