@@ -84,6 +84,8 @@ _ALL = (
          "Thickness is taken as seen, with an allowance for tilt in its uncertainty."),
     Flag("tilt_large", _V, "The face is tilted by more than the protocol allows.",
          "Thickness and depth lean on the tilt value."),
+    Flag("tilt_corrected_twice", _V, "The instrument had stretched the picture for tilt, and the"
+         " sheet gives a tilt as well.", "Thickness may be corrected twice."),
     # --- picture quality ----------------------------------------------------------------------
     Flag("blank", _X, "The picture is blank.", "Nothing is measured."),
     Flag("too_small", _X, "The picture is too small.", "Nothing is measured."),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,3 +82,14 @@ class CalibratedImage:
     noise_sd: float
     source: ImageSource
     flags: tuple[Raised, ...] = ()
+
+
+def read_images(path: str | Path, *args: Any, **options: Any) -> tuple[CalibratedImage, ...]:
+    """Return every page of a picture file as a calibrated picture.
+
+    The same as ``edgeqc.imaging.calibration.read_images``, which see for the parameters; loaded
+    on the first call, because that module builds on this one.
+    """
+    from edgeqc.imaging import calibration
+
+    return calibration.read_images(path, *args, **options)
