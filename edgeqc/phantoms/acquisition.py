@@ -157,6 +157,9 @@ def draw_bar(
 def _write(
     picture: NDArray[np.uint8], text: str, at: tuple[int, int], ink: int, size: float
 ) -> None:
+    size = max(size, 0.3)
+    width = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 1)[0][0]
+    left = max(2, min(at[1], picture.shape[1] - width - 6))
     cv2.putText(
-        picture, text, (at[1], at[0]), cv2.FONT_HERSHEY_SIMPLEX, max(size, 0.3), ink, 1, cv2.LINE_AA
+        picture, text, (left, at[0]), cv2.FONT_HERSHEY_SIMPLEX, size, ink, 1, cv2.LINE_AA
     )

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from edgeqc.phantoms.acquisition import draw_bar, take_picture
 from edgeqc.phantoms.debris import Litter, scatter_debris
-from edgeqc.phantoms.fields import Patch, Plane, slow_noise
+from edgeqc.phantoms.fields import Patch, Plane, slow_noise, standardised
 from edgeqc.phantoms.layout import Layout, Weights, lay_out, zone_weights
 from edgeqc.phantoms.outline import FaceShape, lay_chords, shape_face
-from edgeqc.phantoms.recipe import FaceRecipe, Recipe, ZoneRecipe
+from edgeqc.phantoms.face_recipe import FaceRecipe, ZoneRecipe
+from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.relief import draw_relief
 from edgeqc.phantoms.signal import electron_signal
-from edgeqc.phantoms.surround import draw_surround, rim_signal
+from edgeqc.phantoms.surround import draw_surround, glow, grow_burrs, rim_signal
 from edgeqc.phantoms.truth import (
     BAR,
     FACE,
@@ -134,15 +135,28 @@ def _draw_zones(
         relief = draw_relief(patch, zone.layers, child)
         height += weight * (relief + np.float32(ledge))
         raw = electron_signal(relief, recipe.pixel_size_um, recipe.signal, tilt)
+        if zone.direct:
+            raw = np.float32(1 - abs(zone.direct)) * standardised(raw)
+            raw += np.float32(zone.direct) * standardised(relief)
         signal += weight * _zone_signal(raw, weight, zone, child, scale_px)
+    if face.layout.ledge_um:
+        signal += _ledge_signal(recipe, face, np.asarray(weights.laser, np.float32))
     return height, signal
+
+
+def _ledge_signal(recipe: Recipe, face: FaceRecipe, laser: Plane) -> Plane:
+    """Return the bright or dark line that the step at the laser zone's border gives."""
+    step = cv2.GaussianBlur(laser, (0, 0), 1.0) * np.float32(face.layout.ledge_um)
+    line = electron_signal(step, recipe.pixel_size_um, recipe.signal)
+    flat = -1.0 if recipe.signal.inverted else 1.0
+    return np.asarray(np.float32(0.25) * np.tanh(line - np.float32(flat)), np.float32)
 
 
 def _draw_face(
     recipe: Recipe, face: FaceRecipe, scene: Scene, rng: np.random.Generator
 ) -> tuple[Scene, FaceShape, Layout]:
     """Return the scene with one more face on it."""
-    outline_rng, layout_rng, relief_rng, rim_rng = rng.spawn(4)
+    outline_rng, layout_rng, relief_rng, burr_rng = rng.spawn(4)
     shape = shape_face(recipe, face, outline_rng)
     layout = lay_out(shape, face.layout, layout_rng)
     window, patch, w = _patch_of(shape, scene.signal.shape)
@@ -150,7 +164,7 @@ def _draw_face(
     weights = zone_weights(shape, layout, patch.s_um, w, recipe.pixel_size_um)
     height, signal = _draw_zones(recipe, face, patch, weights, relief_rng)
     cover = np.clip(inside + np.float32(0.5), 0, 1)
-    signal, height = rim_signal(face, shape, (patch, w, inside), (signal, height))
+    signal, height = rim_signal(face, shape, (patch, w), (signal, height))
     full_signal, full_height = scene.signal.copy(), scene.height_um.copy()
     labels, codes = scene.labels.copy(), scene.codes.copy()
     spot = full_signal[window]
@@ -158,6 +172,7 @@ def _draw_face(
     full_height[window] = np.where(inside >= 0, height, full_height[window])
     labels[window] = np.where(inside >= 0, weights.labels(), labels[window])
     codes[window] = np.where(inside >= 0, FACE, codes[window])
+    full_signal = grow_burrs(full_signal, face, shape, burr_rng)
     return replace(
         scene, signal=full_signal, height_um=full_height, labels=labels, codes=codes
     ), shape, layout
@@ -186,6 +201,10 @@ def compose_scene(recipe: Recipe) -> Scene:
         scene, shape, layout = _draw_face(recipe, face, scene, rng)
         own = np.where(before > 0, 0, scene.labels).astype(np.uint8)
         drawn.append((face, shape, layout, own))
+    around = recipe.surround
+    scene = replace(
+        scene, signal=glow(scene.signal, scene.codes, around.halo, around.halo_px)
+    )
     litter = scatter_debris(recipe, scene.signal, scene.height_um, scene.labels, debris_rng)
     labels = np.where(litter.mask & (scene.labels > 0), OBSCURED, scene.labels).astype(np.uint8)
     scene = replace(scene, signal=litter.signal, height_um=litter.height_um, labels=labels)

@@ -11,25 +11,26 @@ from typing import Any
 import numpy as np
 
 from edgeqc.errors import UsageError
-from edgeqc.phantoms.recipe import (
+from edgeqc.phantoms.face_recipe import (
     FORMS,
     LASER_KINDS,
     SCISSOR_KINDS,
     TORN_KINDS,
-    AcquisitionRecipe,
-    BarRecipe,
-    DebrisRecipe,
-    EdgeRecipe,
     FaceRecipe,
     LayoutRecipe,
-    Recipe,
-    SignalRecipe,
     Stretch,
-    SurroundRecipe,
     ZoneRecipe,
 )
+from edgeqc.phantoms.random_parts import (
+    random_acquisition,
+    random_bar,
+    random_debris,
+    random_edge,
+    random_signal,
+    random_surround,
+)
+from edgeqc.phantoms.recipe import DebrisRecipe, Recipe
 from edgeqc.phantoms.textures import (
-    layer,
     laser_zone,
     log_uniform,
     scissor_zone,
@@ -155,19 +156,6 @@ def _stretches(rng: Rng, pixel_um: float) -> tuple[Stretch, ...]:
     return {"start": (first,), "end": (last,), "both": (first, last)}[ends]
 
 
-def _edge(rng: Rng, pixel_um: float) -> EdgeRecipe:
-    return EdgeRecipe(
-        rq_um=pixel_um * log_uniform(rng, 0.15, 2.5),
-        correlation_um=pixel_um * log_uniform(rng, 3, 60),
-        exponent=float(rng.uniform(0.4, 1.0)),
-        brightness=float(rng.choice([0, 0.15, 0.4, 0.8, -0.15])) * rng.uniform(0.4, 1),
-        width_px=log_uniform(rng, 1, 7),
-        rounding_px=float(rng.choice([0, 0, 2, 5, 10])) * rng.random(),
-        burrs=float(rng.choice([0, 0, 0, 0.5, 2])) * rng.random(),
-        burr_px=log_uniform(rng, 3, 14),
-    )
-
-
 def _greys(rng: Rng, zones: list[ZoneRecipe]) -> list[ZoneRecipe]:
     """Return the zones with greys (and sometimes contrasts) that do not tell their names."""
     mode = str(rng.choice(["equal", "near", "any"], p=[0.35, 0.35, 0.3]))
@@ -239,99 +227,23 @@ def random_face(
         torn_zone(rng, plan.torn, pixel_um),
     ])
     form = str(rng.choice(FORMS))
-    bend = float(rng.normal(0, 0.12)) if rng.random() < 0.6 or form == "meniscus" else 0.0
+    bend = 0.0
+    if rng.random() < 0.6 or form == "meniscus":
+        # sagitta/chord = tan(turn/4)/2: no section of a lens turns by more than some 40 degrees
+        most = math.tan(math.radians(10)) / 2 * (end - start) / thickness
+        bend = float(np.clip(rng.normal(0, 0.4), -1, 1)) * min(most, 0.5)
     return FaceRecipe(
         centre=centre, angle_deg=angle_deg, thickness_um=thickness, form=form,
         sag=0.0 if form == "plate" else float(rng.choice([0.03, 0.1, 0.25])) * rng.uniform(0.3, 1),
         apex=float(rng.uniform(-0.2, 1.2)), taper=float(np.clip(taper, -0.5, 0.5)), bend=bend,
         start_um=start, end_um=end,
         end_slant=(float(rng.normal(0, slant)), float(rng.normal(0, slant))),
-        anterior=_edge(rng, pixel_um), posterior=_edge(rng, pixel_um),
+        end_rq_um=pixel_um * float(rng.choice([0.3, 1, 3])) * rng.random(),
+        corner_um=pixel_um * float(rng.choice([0, 3, 15])) * rng.random(),
+        anterior=random_edge(rng, pixel_um), posterior=random_edge(rng, pixel_um),
         layout=_layout(rng, plan, thickness, pixel_um),
         laser=zones[0], scissor=zones[1], torn=zones[2],
     )
-
-
-def _signal(rng: Rng) -> SignalRecipe:
-    return SignalRecipe(
-        exponent=float(rng.uniform(0.8, 1.2)), saturation=float(rng.uniform(2.5, 8)),
-        detector_deg=float(rng.uniform(-180, 180)), detector_gain=float(rng.uniform(0, 1.2)),
-        convexity_gain=float(rng.uniform(0, 0.8)), convexity_px=float(rng.uniform(0.8, 3)),
-        shadow_gain=float(rng.choice([0, 0.4, 1.2])) * rng.random(),
-        shadow_px=float(rng.uniform(4, 24)), inverted=bool(rng.random() < 0.12),
-    )
-
-
-def _surround(rng: Rng, pixel_um: float) -> SurroundRecipe:
-    mode = str(rng.choice(["dark", "bright", "near", "any"], p=[0.55, 0.15, 0.1, 0.2]))
-    grey = {
-        "dark": rng.uniform(0.05, 0.5), "bright": rng.uniform(1.3, 1.9),
-        "near": rng.choice([0.7, 1.3]) + rng.normal(0, 0.05), "any": rng.uniform(0.1, 1.8),
-    }[mode]
-    textured = rng.random() < 0.5
-    ground = tuple(
-        layer(
-            rng, str(rng.choice(["noise", "noise", "striations", "pits", "dimples", "smear"])),
-            pixel_um * log_uniform(rng, 2, 60), log_uniform(rng, 0.1, 1),
-            angle_deg=rng.uniform(-90, 90), anisotropy=log_uniform(rng, 1, 5),
-            exponent=rng.uniform(0.3, 1.2),
-        )
-        for _ in range(int(rng.integers(1, 3)))
-    )
-    side = str(rng.choice(["none", "anterior", "posterior", "both"], p=[0.55, 0.2, 0.15, 0.1]))
-    optic_grey = float(rng.choice([rng.uniform(0.35, 0.8), rng.uniform(1.15, 1.6),
-                                   rng.uniform(0.85, 1.1)], p=[0.55, 0.2, 0.25]))
-    smooth = layer(
-        rng, str(rng.choice(["noise", "pits", "striations"])), pixel_um * log_uniform(rng, 3, 80),
-        0.1, angle_deg=rng.uniform(-90, 90), anisotropy=log_uniform(rng, 1, 4),
-    )
-    return SurroundRecipe(
-        grey=float(grey), texture_sd=log_uniform(rng, 0.005, 0.2 if textured else 0.02) * grey,
-        layers=ground, gradient=float(rng.choice([0, 0, 0.2, 0.6])) * rng.random() * float(grey),
-        optic_side=side, optic_width=log_uniform(rng, 0.12, 3.0), optic_grey=optic_grey,
-        optic_texture_sd=log_uniform(rng, 0.004, 0.08) * optic_grey, optic_layers=(smooth,),
-        halo=float(rng.choice([0, 0, 0.15, -0.1])) * rng.random(),
-        halo_px=log_uniform(rng, 4, 30),
-    )
-
-
-def _acquisition(rng: Rng, hard: str) -> AcquisitionRecipe:
-    recipe = AcquisitionRecipe(
-        blur_px=log_uniform(rng, 0.4, 1.5),
-        blur_ratio=1.0 if rng.random() < 0.8 else float(rng.uniform(1.1, 1.8)),
-        blur_deg=float(rng.uniform(0, 180)), dose=log_uniform(rng, 40, 3000),
-        brightness=float(rng.uniform(0.3, 0.6)), contrast=log_uniform(rng, 0.18, 0.6),
-        gradient=tuple(rng.normal(0, float(rng.choice([0, 0.05, 0.2])), 2).tolist()),
-        line_jitter_px=float(rng.choice([0, 0, 0.1, 0.35])) * rng.random(),
-        line_noise=float(rng.choice([0, 0, 0.01, 0.03])) * rng.random(),
-        charging=float(rng.choice([0, 0, 0, 0.15])) * rng.random(),
-        bloom=float(rng.choice([0, 0, 0.3])) * rng.random(),
-        sharpen=float(rng.choice([0, 0, 0, 0.8])) * rng.random(),
-        jpeg_quality=int(rng.choice([0, 0, 0, 0, 90, 75])),
-        bits=int(rng.choice([8, 8, 8, 16])),
-    )
-    changes: dict[str, dict[str, Any]] = {
-        "blurred": {"blur_px": float(rng.uniform(2.5, 6))},
-        "noisy": {"dose": log_uniform(rng, 3, 24)},
-        "saturated": {"contrast": float(rng.uniform(0.9, 2)),
-                      "brightness": float(rng.choice([0.15, 0.85]))},
-        "charging": {"charging": float(rng.uniform(0.4, 1)), "bloom": float(rng.uniform(0.3, 1))},
-        "faint": {"contrast": float(rng.uniform(0.04, 0.11))},
-        "gradient": {"gradient": tuple(rng.choice([-1, 1], 2) * rng.uniform(0.6, 1.2, 2))},
-        "jitter": {"line_jitter_px": float(rng.uniform(0.8, 2.5))},
-    }
-    if hard:
-        recipe = replace(recipe, **changes[hard])
-    return replace(recipe, bits=8) if recipe.jpeg_quality else recipe
-
-
-def _bar(rng: Rng, rows: int, cols: int, pixel_um: float) -> BarRecipe:
-    nice = np.array([1, 2, 5, 10, 20, 50, 100, 200, 500.0])
-    fitting = nice[(nice / pixel_um > 0.06 * cols) & (nice / pixel_um < 0.3 * cols)]
-    length = float(rng.choice(fitting)) if fitting.size else 0.2 * cols * pixel_um
-    height = int(rows * rng.uniform(0.05, 0.1)) if rng.random() < 0.4 else 0
-    inside = bool(height == 0 and rng.random() < 0.15)
-    return BarRecipe(height, bool(rng.random() < 0.7), length, inside)
 
 
 def _size(rng: Rng, fixed: dict[str, Any]) -> tuple[int, int]:
@@ -366,7 +278,7 @@ def random_recipe(rng: Rng, family: str | None = None, **fixed: Any) -> Recipe:
     plan = _plan(rng, family, fixed)
     rows, cols = _size(rng, fixed)
     pixel = float(fixed.pop("pixel_size_um", log_uniform(rng, 0.15, 2.0)))
-    bar = fixed.pop("bar", None) or _bar(rng, rows, cols, pixel)
+    bar = fixed.pop("bar", None) or random_bar(rng, rows, cols, pixel)
     angle = float(fixed.pop("angle_deg", _angle(rng)))
     tilt = float(abs(rng.normal(0, 6))) if rng.random() < 0.3 else 0.0
     hard = str(rng.choice(["blurred", "noisy", "saturated", "charging", "faint", "gradient",
@@ -376,20 +288,11 @@ def random_recipe(rng: Rng, family: str | None = None, **fixed: Any) -> Recipe:
     littered = rng.random() < 0.4
     recipe = Recipe(
         family=family, seed=int(rng.integers(2**32)), rows=rows, cols=cols, pixel_size_um=pixel,
-        tilt_deg=tilt, faces=faces, signal=_signal(rng), surround=_surround(rng, pixel),
-        debris=_debris(rng, pixel) if littered else DebrisRecipe(),
-        acquisition=_acquisition(rng, hard), bar=bar,
+        tilt_deg=tilt, faces=faces, signal=random_signal(rng), surround=random_surround(rng, pixel),
+        debris=random_debris(rng, pixel) if littered else DebrisRecipe(),
+        acquisition=random_acquisition(rng, hard), bar=bar,
     )
     return replace(recipe, **fixed)
-
-
-def _debris(rng: Rng, pixel_um: float) -> DebrisRecipe:
-    return DebrisRecipe(
-        particles=int(rng.choice([0, 3, 12, 30])), particle_um=pixel_um * log_uniform(rng, 3, 20),
-        crystals=int(rng.choice([0, 0, 2, 6])), crystal_um=pixel_um * log_uniform(rng, 8, 50),
-        films=int(rng.choice([0, 0, 0, 1])), film_um=pixel_um * log_uniform(rng, 40, 200),
-        contrast=float(rng.uniform(0.7, 1.7)),
-    )
 
 
 def _faces(

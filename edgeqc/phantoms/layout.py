@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from edgeqc.phantoms.fields import correlated_line
 from edgeqc.phantoms.outline import FaceShape
-from edgeqc.phantoms.recipe import LayoutRecipe
+from edgeqc.phantoms.face_recipe import LayoutRecipe
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.zones import LASER, SCISSOR, TORN
 

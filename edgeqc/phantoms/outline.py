@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from edgeqc.faces.face import Side
 from edgeqc.phantoms.fields import Plane, correlated_line
-from edgeqc.phantoms.recipe import FaceRecipe, Recipe
+from edgeqc.phantoms.face_recipe import FaceRecipe
+from edgeqc.phantoms.recipe import Recipe
 from edgeqc.quantity import BoolArray, FloatArray
 
 GRID_PER_PIXEL = 2
@@ -94,6 +95,12 @@ class FaceShape:
         s of the two ends at w = 0.
     end_slant : (float, float)
         ds/dw of the two ends.
+    end_line_um : (2, m) float array
+        Roughness of the two ends, on an even grid of w over ``end_reach_um``.
+    end_reach_um : float
+        Half-width of that grid.
+    corner_um : float
+        Radius of the corners.
     cos_tilt : float
         Foreshortening across the face.
     """
@@ -105,6 +112,9 @@ class FaceShape:
     roughness_um: FloatArray
     ends_um: tuple[float, float]
     end_slant: tuple[float, float]
+    end_line_um: FloatArray
+    end_reach_um: float
+    corner_um: float
     cos_tilt: float
 
     def along(self, values: FloatArray, s: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -120,9 +130,29 @@ class FaceShape:
     def inside_um(self, s: NDArray[np.floating], w: NDArray[np.floating]) -> NDArray[np.floating]:
         """Return how far positions lie inside the face (negative outside), roughly in µm."""
         edge = np.minimum(w - self.along(self.anterior_um, s), self.along(self.posterior_um, s) - w)
+        end = self.past_ends_um(s, w)
+        result: NDArray[np.floating] = np.minimum(edge, end)
+        if self.corner_um > 0:
+            radius = np.asarray(self.corner_um, s.dtype)
+            round_off = radius - np.hypot(
+                np.maximum(radius - edge, 0), np.maximum(radius - end, 0)
+            )
+            result = np.minimum(result, round_off)
+        return result
+
+    def past_ends_um(
+        self, s: NDArray[np.floating], w: NDArray[np.floating]
+    ) -> NDArray[np.floating]:
+        """Return how far positions lie from the nearer end (negative beyond it), in µm."""
         start = s - (self.ends_um[0] + self.end_slant[0] * w)
-        end = (self.ends_um[1] + self.end_slant[1] * w) - s
-        result: NDArray[np.floating] = np.minimum(edge, np.minimum(start, end))
+        stop = (self.ends_um[1] + self.end_slant[1] * w) - s
+        n = self.end_line_um.shape[1]
+        position = np.clip((w / self.end_reach_um + 1) * (0.5 * (n - 1)), 0, n - 1)
+        index = position.astype(np.int32)
+        lines = np.asarray(self.end_line_um, s.dtype)
+        result: NDArray[np.floating] = np.minimum(
+            start + lines[0][index], stop + lines[1][index]
+        )
         return result
 
 
@@ -165,9 +195,16 @@ def shape_face(recipe: Recipe, face: FaceRecipe, rng: np.random.Generator) -> Fa
     floor = 0.05 * face.thickness_um
     anterior = -np.maximum(half - share[0] * loss, floor) - rough[0]
     posterior = np.maximum(half - share[1] * loss, floor) + rough[1]
+    reach_um = 0.8 * face.thickness_um
+    end_line = np.stack([
+        face.end_rq_um * correlated_line(
+            int(2 * reach_um / spacing) + 2, spacing, rng, correlation_um=10 * pixel, exponent=0.7
+        )
+        for _ in range(2)
+    ])
     return FaceShape(
         axis, s, anterior * cos_tilt, posterior * cos_tilt, rough,
-        (face.start_um, face.end_um), face.end_slant, cos_tilt,
+        (face.start_um, face.end_um), face.end_slant, end_line, reach_um, face.corner_um, cos_tilt,
     )
 
 
@@ -222,12 +259,15 @@ def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2
     rough = shape.roughness_um * shape.cos_tilt
     middle = 0.5 * (shape.anterior_um + rough[0] + shape.posterior_um - rough[1])
     slope = np.gradient(middle, s_all)
-    length = np.concatenate([[0], np.cumsum(np.hypot(np.diff(s_all), np.diff(middle)))])
+    # the axis is bent: a unit of s at distance w from it is (1 - curvature·w) long
+    stretch = 1 - shape.axis.curvature * middle
+    length = np.concatenate([
+        [0], np.cumsum(np.hypot(np.diff(s_all) * stretch[1:], np.diff(middle)))
+    ])
     inside = np.nonzero((s_all >= shape.ends_um[0]) & (s_all <= shape.ends_um[1]))[0]
     stations = np.arange(length[inside[0]] + step / 2, length[inside[-1]], step)
     s = np.interp(stations, length, s_all)
     m, k = np.interp(s, s_all, middle), np.interp(s, s_all, slope)
-    # the axis is bent: a unit of s at distance w from it is (1 - curvature·w) long
     k = k / (1 - shape.axis.curvature * m)
     norm = np.hypot(1, k)
     normal = np.stack([-k / norm / (1 - shape.axis.curvature * m), 1 / norm], axis=1)
@@ -245,9 +285,7 @@ def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2
         px = shape.axis.to_picture(point[:, 0], point[:, 1])
         pixels.append(px)
         complete &= ((px >= 0) & (px <= np.array(picture) - 1)).all(axis=1)
-        start = point[:, 0] - (shape.ends_um[0] + shape.end_slant[0] * point[:, 1])
-        stop = shape.ends_um[1] + shape.end_slant[1] * point[:, 1] - point[:, 0]
-        complete &= (start >= 0) & (stop >= 0)
+        complete &= shape.past_ends_um(point[:, 0], point[:, 1]) >= shape.corner_um
     return Chords(base, normal, ends[0], ends[1], pixels[0], pixels[1], complete)
 
 

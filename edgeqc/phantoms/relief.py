@@ -21,7 +21,7 @@ from edgeqc.phantoms.fields import (
     slow_noise,
     standardised,
 )
-from edgeqc.phantoms.recipe import Layer
+from edgeqc.phantoms.face_recipe import Layer
 
 Pattern = Callable[[Patch, Layer, np.random.Generator], Plane]
 
@@ -165,7 +165,7 @@ def _ridged(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _rivers(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """River lines: terraces whose steps run together along the direction of tearing."""
     par = layer.params
-    along, across = _warped(patch, layer, rng, 5)
+    _, across = _warped(patch, layer, rng, 5)
     wander = _noise(patch, layer, rng) * np.float32(par.get("wander", 0.5))
     phase = across + wander
     part = phase - np.floor(phase)

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from edgeqc.phantoms.fields import Patch, Plane, standardised
 from edgeqc.phantoms.outline import FaceShape
-from edgeqc.phantoms.recipe import FaceRecipe, Layer, Recipe
+from edgeqc.phantoms.face_recipe import FaceRecipe, Layer
+from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.relief import draw_relief
 from edgeqc.phantoms.signal import electron_signal
 
@@ -71,10 +72,7 @@ def draw_surround(
         reach = np.float32(what.optic_width * face.thickness_um)
         far = np.float32(0.3 * face.thickness_um)
         share = np.zeros(size, np.float32)
-        ends = np.minimum(
-            s - shape.ends_um[0] - shape.end_slant[0] * w,
-            shape.ends_um[1] + shape.end_slant[1] * w - s,
-        )
+        ends = shape.past_ends_um(s, w)
         pixel = np.float32(recipe.pixel_size_um)
         for side in ("anterior", "posterior"):
             if what.optic_side not in (side, "both"):
@@ -97,7 +95,7 @@ def draw_surround(
 def rim_signal(
     face: FaceRecipe,
     shape: FaceShape,
-    where: tuple[Patch, Plane, Plane],
+    where: tuple[Patch, Plane],
     drawn: tuple[Plane, Plane],
 ) -> tuple[Plane, Plane]:
     """Return signal and heights with the rims along the two long edges.
@@ -106,12 +104,12 @@ def rim_signal(
     ----------
     face, shape
         The face.
-    where : (Patch, w, inside)
-        Its patch, w as seen in µm, and the distance inside the outline in pixels.
+    where : (Patch, w)
+        Its patch, and w as seen in µm.
     drawn : (signal, height)
         Signal (1 on average) and heights of the zones.
     """
-    patch, w, inside = where
+    patch, w = where
     signal, height = drawn
     pixel = np.float32(shape.axis.pixel_um)
     edges = (
@@ -130,3 +128,47 @@ def rim_signal(
                 -depth / np.float32(edge.width_px)
             )
     return np.asarray(signal, np.float32), np.asarray(height, np.float32)
+
+
+def glow(signal: Plane, codes: NDArray[np.uint8], halo: float, reach_px: float) -> Plane:
+    """Return the signal with a glow (or shadow) of the surroundings along the faces."""
+    if halo == 0 or not (codes == 2).any():
+        return signal
+    distance = cv2.distanceTransform((codes != 2).astype(np.uint8), cv2.DIST_L2, 5)
+    share = np.where(distance > 0, np.exp(-distance / np.float32(reach_px)), 0)
+    return np.asarray(np.maximum(signal + np.float32(halo) * share, 0.01), np.float32)
+
+
+def grow_burrs(
+    signal: Plane, face: FaceRecipe, shape: FaceShape, rng: np.random.Generator
+) -> Plane:
+    """Return the signal with burrs that reach outside the face along its two long edges.
+
+    A burr is no part of the face: the outline runs beneath it.
+    """
+    signal = signal.copy()
+    length_px = (shape.ends_um[1] - shape.ends_um[0]) / shape.axis.pixel_um
+    for edge, line, sign in (
+        (face.anterior, shape.anterior_um, -1.0), (face.posterior, shape.posterior_um, 1.0)
+    ):
+        for _ in range(int(rng.poisson(edge.burrs * length_px / 100))):
+            s = rng.uniform(*shape.ends_um)
+            out = edge.burr_px * math.exp(0.4 * rng.standard_normal()) * shape.axis.pixel_um
+            wide = out * math.exp(0.7 * rng.standard_normal() + 0.5)
+            lean = rng.normal(0, 0.6) * out
+            n = 7
+            t = np.linspace(0, 1, n)
+            top = out * np.sin(math.pi * t) ** 0.7 * (1 + 0.25 * rng.standard_normal(n))
+            along = s + wide * (t - 0.5) + lean * np.sin(math.pi * t)
+            base = np.interp(along, shape.s_um, line)
+            sunk = 1.5 * shape.axis.pixel_um * rng.random()
+            outer = shape.axis.to_picture(along, base + sign * np.maximum(top, 0))
+            inner = shape.axis.to_picture(along, base - sign * sunk)
+            points = np.concatenate([outer, inner[::-1]])[:, ::-1]
+            if (np.abs(points) > 30000).any():
+                continue
+            grey = face.grey * rng.uniform(0.8, 1.7)
+            cv2.fillPoly(
+                signal, [np.rint(points * 16).astype(np.int32)], float(grey), cv2.LINE_AA, 4
+            )
+    return signal

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from edgeqc.phantoms.recipe import Layer, ZoneRecipe
+from edgeqc.phantoms.face_recipe import Layer, ZoneRecipe
 
 Rng = np.random.Generator
 
@@ -45,7 +45,7 @@ def _lattice_layer(rng: Rng, pixel_um: float, spot: float, line: float, **more: 
     params = {
         "spot_um": spot,
         "line_um": line,
-        "jitter": float(rng.choice([0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4])) * rng.uniform(0.7, 1),
+        "jitter": float(rng.choice([0.0, 0.04, 0.08, 0.12, 0.2, 0.4])) * rng.uniform(0.6, 1),
         "dropout": float(rng.choice([0, 0, 0.02, 0.08, 0.2])),
         "double": float(rng.choice([0, 0, 0.05, 0.15])),
         "stagger": float(rng.choice([0, 0, 0, 0.5, rng.uniform(0, 1)])),
@@ -57,6 +57,8 @@ def _lattice_layer(rng: Rng, pixel_um: float, spot: float, line: float, **more: 
         "line_gain": float(rng.choice([0, 0, 0, 0.2, 0.5])),
         "melt_um": 0.0,
     }
+    if params["cusp"]:  # overlapping bowls need order, else they are dimples
+        params["jitter"] = min(params["jitter"], 0.2)
     angle = float(rng.choice([0, 90, rng.uniform(-8, 8), 90 + rng.uniform(-8, 8),
                               rng.uniform(-90, 90)]))
     return layer(
@@ -134,6 +136,7 @@ def _zone(rng: Rng, kind: str, layers: list[Layer], sd: float) -> ZoneRecipe:
         kind, tuple(layers), 1.0, sd,
         patchiness=float(rng.choice([0, 0.15, 0.3, 0.5])) * rng.random(),
         drift=float(rng.choice([0, 0.02, 0.05, 0.1])) * rng.random(),
+        direct=float(rng.choice([0, 0, 0, 0, 0.5, -0.5, 1, -1])) * rng.uniform(0.6, 1),
     )
 
 
@@ -150,6 +153,11 @@ def _scissor_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
     )
     if kind == "striated":
         return [marks]
+    if kind == "drawn":
+        return [layer(
+            rng, "noise", fine, log_uniform(rng, 0.1, 1.0), angle_deg=lay,
+            anisotropy=log_uniform(rng, 6, 40), exponent=rng.uniform(0.3, 1.2),
+        )]
     if kind == "waves":
         waves = layer(
             rng, "bands", pixel_um * log_uniform(rng, 25, 160), log_uniform(rng, 0.1, 0.8),
@@ -201,7 +209,12 @@ def _torn_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
     pull = float(rng.choice([rng.normal(90, 15), rng.normal(0, 15), rng.uniform(-90, 90)]))
     scale = pixel_um * log_uniform(rng, 4, 35)
     slope = log_uniform(rng, 0.3, 2.0)
-    bend = rng.uniform(0, 1.5)
+    bend = rng.uniform(0, 0.5)
+    if kind == "rough":
+        return [layer(
+            rng, "noise", pixel_um * log_uniform(rng, 2, 25), slope, angle_deg=pull,
+            anisotropy=log_uniform(rng, 1, 2.5), exponent=rng.uniform(0.1, 1.2),
+        )]
     if kind == "fibrils":
         return [layer(
             rng, "ridged", pixel_um * log_uniform(rng, 3, 15), slope, angle_deg=pull,
@@ -250,7 +263,7 @@ def torn_zone(rng: Rng, kind: str, pixel_um: float) -> ZoneRecipe:
         exponent=rng.uniform(0.4, 1.0), anisotropy=log_uniform(rng, 1, 3),
         angle_deg=rng.uniform(-90, 90),
     )
-    if rng.random() < 0.8:
+    if rng.random() < 0.92:
         layers.append(rough)
     if rng.random() < 0.4:
         others = ["fibrils", "rivers", "dimples", "facets", "ligaments", "crazing"]
