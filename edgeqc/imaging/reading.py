@@ -279,7 +279,7 @@ def _to_grey(
         if coloured > 0.02:
             flags.append(raised("not_grey", f"{100 * coloured:.0f} % of the pixels"))
         scaled = colours[..., 0] if not spread.any() else colours @ _LUMINANCE
-        finite = finite.all(axis=2)
+        finite = np.asarray(finite.all(axis=2), np.bool_)
     if white_is_zero:
         scaled = 1 - scaled
     lost = int(finite.size - np.count_nonzero(finite))
