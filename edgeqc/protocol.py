@@ -19,7 +19,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from edgeqc.errors import ProtocolError
 from edgeqc.measure.measurands import MEASURANDS
@@ -28,9 +28,15 @@ KINDS = ("specimen", "folder", "settings")
 
 TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType({
     "specimen": {
-        "imaging": ("edgeqc.imaging.scale", "ImagingSettings"),
+        "imaging": ("edgeqc.imaging.calibration", "ImagingSettings"),
+        "faces": ("edgeqc.faces.fragment", "FaceSettings"),
+        "zones": ("edgeqc.zoning.zones", "ZoneSettings"),
+        "measures": ("edgeqc.measure.face_measures", "MeasureSettings"),
+        "report": ("edgeqc.protocol", "ReportSettings"),
     },
-    "folder": {},
+    "folder": {
+        "folder": ("edgeqc.folder_settings", "FolderSettings"),
+    },
     "settings": {},
 })
 """Pipeline -> table -> module and name of the settings record that the table fills."""
@@ -55,6 +61,28 @@ class Limit:
     measurand: str
     bound: Literal["min", "max"]
     value: float
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """What the laboratory puts on its reports.
+
+    Parameters
+    ----------
+    laboratory : str
+        Issuing laboratory.
+    requester : str
+        Who asked for the examination.
+    examination : str
+        Name of the examination.
+    sample_type : str
+        Type of the sample.
+    """
+
+    laboratory: str = ""
+    requester: str = ""
+    examination: str = "Zones, cut depth and roughness of cut faces on electron micrographs"
+    sample_type: str = "Fragment of an intraocular lens, cut face"
 
 
 @dataclass(frozen=True)
@@ -156,10 +184,10 @@ def protocol_of(
     for table in tables:
         if table not in ("protocol", "limits", *known):
             faults.append(f"[{table}] is not a known table{_hint(table, ['limits', *known])}")
-    head = _checked(_HEAD, tables.get("protocol", {}), "protocol", faults)
-    if head is not None and head["pipeline"] not in ("", kind):
+    head = _record(_Head, tables.get("protocol", {}), "protocol", faults)
+    if head is not None and head.pipeline not in ("", kind):
         faults.append(
-            f"protocol.pipeline is {head['pipeline']!r}, but a protocol for {kind!r} is needed"
+            f"protocol.pipeline is {head.pipeline!r}, but a protocol for {kind!r} is needed"
         )
     settings = {}
     for table, (module, name) in known.items():
@@ -174,30 +202,28 @@ def protocol_of(
             remedy="Mend the keys named; the protocol that comes with the package lists them all.",
         )
     canonical = {
-        "pipeline": kind, "name": head["name"], "version": head["version"],
+        "pipeline": kind, "name": head.name, "version": head.version,
         "settings": {table: dataclasses.asdict(record) for table, record in settings.items()},
         "limits": [dataclasses.asdict(limit) for limit in limits],
     }
     text = json.dumps(canonical, sort_keys=True, ensure_ascii=False)
     return Protocol(
         kind=kind,
-        name=head["name"],
-        version=head["version"],
+        name=head.name,
+        version=head.version,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
         settings=MappingProxyType(settings),
         limits=limits,
     )
 
 
-class _Head(BaseModel):
-    model_config = _STRICT
+@dataclass(frozen=True)
+class _Head:
+    """What identifies a protocol."""
 
     name: str = "unnamed"
     version: str = "0"
     pipeline: str = ""
-
-
-_HEAD = _Head
 
 
 def _hint(word: str, known: typing.Iterable[str]) -> str:
@@ -208,43 +234,72 @@ def _hint(word: str, known: typing.Iterable[str]) -> str:
 
 def _checked(
     model: type[BaseModel], table: Any, name: str, faults: list[str]
-) -> dict[str, Any] | None:
-    """Values of a table as the model's types, or None with the faults added."""
+) -> BaseModel | None:
+    """Return a table's values as the model's types, or None with the faults added."""
     try:
         # JSON mode: strict about types, and yet an array may fill a tuple
-        checked = model.model_validate_json(json.dumps(table, default=str))
+        return model.model_validate_json(json.dumps(table, default=str))
     except ValidationError as error:
         for fault in error.errors(include_url=False, include_context=False):
             key = ".".join(str(part) for part in fault["loc"])
             where = f"{name}.{key}" if key else f"[{name}]"
             if fault["type"] == "extra_forbidden":
-                hint = _hint(str(fault["loc"][-1]), model.model_fields)
-                faults.append(f"{where} is not a known key{hint}")
+                faults.append(f"{where} is not a known key{_hint(key, _keys_of(model))}")
             else:
                 message = fault["msg"][0].lower() + fault["msg"][1:]
                 faults.append(f"{where}: {message}, got {fault['input']!r}")
         return None
-    return {key: getattr(checked, key) for key in model.model_fields}
+
+
+def _keys_of(model: type[BaseModel], prefix: str = "") -> list[str]:
+    """Return the dotted names of every key that a model knows."""
+    keys = []
+    for name, item in model.model_fields.items():
+        keys.append(prefix + name)
+        if isinstance(item.annotation, type) and issubclass(item.annotation, BaseModel):
+            keys += _keys_of(item.annotation, f"{prefix}{name}.")
+    return keys
+
+
+def _model_of(record: type[Any]) -> type[BaseModel]:
+    """Return the model that checks a table for a settings record, its inner records too."""
+    hints = typing.get_type_hints(record)
+    fields: dict[str, Any] = {}
+    for item in dataclasses.fields(record):
+        kind = hints[item.name]
+        if dataclasses.is_dataclass(kind):
+            kind = _model_of(typing.cast(type[Any], kind))
+            fields[item.name] = (kind, Field(default_factory=kind))
+        elif item.default is not dataclasses.MISSING:
+            fields[item.name] = (kind, item.default)
+        elif item.default_factory is not dataclasses.MISSING:
+            fields[item.name] = (kind, Field(default_factory=item.default_factory))
+        else:
+            fields[item.name] = (kind, ...)
+    return create_model(record.__name__, __config__=_STRICT, **fields)
 
 
 def _record(record: type[Any], table: Any, name: str, faults: list[str]) -> Any:
     """Return a settings record filled from a table, or None with the faults added."""
+    checked = _checked(_model_of(record), table, name, faults)
+    return None if checked is None else _filled(record, checked, name, faults)
+
+
+def _filled(record: type[Any], checked: BaseModel, name: str, faults: list[str]) -> Any:
+    """Return the record with checked values; its own rules on them may add faults."""
+    values: dict[str, Any] = {}
+    before = len(faults)
     hints = typing.get_type_hints(record)
-    fields: dict[str, Any] = {}
-    for item in dataclasses.fields(record):
-        if item.default is not dataclasses.MISSING:
-            fields[item.name] = (hints[item.name], item.default)
-        elif item.default_factory is not dataclasses.MISSING:
-            fields[item.name] = (hints[item.name], item.default_factory())
-        else:
-            fields[item.name] = (hints[item.name], ...)
-    model = create_model(record.__name__, __config__=_STRICT, **fields)
-    values = _checked(model, table, name, faults)
-    if values is None:
+    for key in type(checked).model_fields:
+        value = getattr(checked, key)
+        if isinstance(value, BaseModel):
+            value = _filled(hints[key], value, f"{name}.{key}", faults)
+        values[key] = value
+    if len(faults) > before:
         return None
     try:
         return record(**values)
-    except ValueError as error:  # the record's own rules on its values
+    except ValueError as error:
         faults.append(f"[{name}]: {error}")
         return None
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from edgeqc.faces.face import CutFace
+from edgeqc.faces.raster import label_raster
 from edgeqc.imaging.image import CalibratedImage
-from edgeqc.report.label_raster import draw_label_raster
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 
 ZONE_COLOURS = {LASER: "#0072B2", SCISSOR: "#E69F00", TORN: "#009E73", OBSCURED: "#999999"}
@@ -67,9 +67,28 @@ def draw_picture(
     return np.clip(np.nan_to_num(grey), 0, 255).astype(np.uint8), scale
 
 
+def draw_labels(
+    image: CalibratedImage, faces: Sequence[tuple[CutFace, ZoneMap | None]]
+) -> NDArray[np.uint8]:
+    """Return the zones of all faces as codes on the picture's own grid.
+
+    Returns
+    -------
+    (rows, cols) uint8 array
+        0 outside (data bar included), 1 laser, 2 scissor, 3 torn, 4 obscured.
+    """
+    rows, cols = image.pixels.shape
+    labels = np.zeros((rows, cols), np.uint8)
+    for face, zones in faces:
+        if zones is not None:
+            labels = np.maximum(labels, label_raster(face, zones.labels, (rows, cols)))
+    return np.where(image.valid, labels, np.uint8(0))
+
+
 def draw_overlay(
     image: CalibratedImage,
     faces: Sequence[tuple[CutFace, ZoneMap | None]],
+    labels: NDArray[np.uint8],
     *,
     largest_px: int = OVERLAY_LARGEST_PX,
 ) -> Rgb:
@@ -81,6 +100,8 @@ def draw_overlay(
         The picture.
     faces : sequence of (CutFace, ZoneMap or None)
         The faces in their order.
+    labels : (rows, cols) uint8 array
+        From ``draw_labels``.
     largest_px : int
         Longer side of the result at most.
 
@@ -91,7 +112,8 @@ def draw_overlay(
     """
     grey, scale = draw_picture(image, largest_px)
     unit = max(1.0, max(grey.shape) / 1024)  # line widths and letters keep their look in print
-    labels = draw_label_raster((grey.shape[0], grey.shape[1]), faces, scale=scale)
+    size = (grey.shape[1], grey.shape[0])
+    labels = cv2.resize(labels, size, interpolation=cv2.INTER_NEAREST)
     picture = _tinted(grey, labels, unit)
     for face, _ in faces:
         _draw_edges(picture, face, scale, unit)

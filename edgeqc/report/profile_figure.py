@@ -84,8 +84,7 @@ def draw_profile_figure(
 def _definitions(name: str) -> str:
     patterns = "".join(
         f'<pattern id="{name}-{code}" width="12" height="12" patternUnits="userSpaceOnUse">'
-        f'<rect width="12" height="12" fill="{ZONE_COLOURS[code]}" fill-opacity="0.22"/>'
-        + body.format(c=ZONE_COLOURS[code]) + "</pattern>"
+        f'{body.format(c=ZONE_COLOURS[code])}</pattern>'
         for code, body in _PATTERNS.items()
     )
     return f"<defs>{patterns}</defs>"
@@ -135,10 +134,13 @@ def _zone_areas(
             paths.setdefault(code, []).append(
                 f"M{_n(left)},{_n(top)}h{_n(width + 0.05)}V{_n(bottom)}h{_n(-width - 0.05)}z")
             centres.setdefault(code, []).append((bottom - top, left, (top + bottom) / 2))
-    parts = [
-        f'<path d="{"".join(paths[code])}" fill="url(#{name}-{code})"/>'
-        for code in sorted(paths) if code in _PATTERNS
-    ]
+    parts = []
+    for code in sorted(paths):
+        if code in _PATTERNS:
+            outline = "".join(paths[code])
+            # the tint lies under the pattern, not in it: tiles would show their seams
+            parts.append(f'<path d="{outline}" fill="{_pale(ZONE_COLOURS[code])}"/>')
+            parts.append(f'<path d="{outline}" fill="url(#{name}-{code})"/>')
     for code in sorted(centres):
         if code in ZONE_LETTERS and len(centres[code]) >= 4:
             tallest = max(height for height, _, _ in centres[code])
@@ -147,6 +149,12 @@ def _zone_areas(
             if tallest > 9:
                 parts.append(_badge(left, middle, ZONE_LETTERS[code]))
     return parts
+
+
+def _pale(colour: str) -> str:
+    """Return a colour thinned with white, as print would."""
+    parts = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(255 - 0.22 * (255 - part)):02x}" for part in parts)
 
 
 def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:

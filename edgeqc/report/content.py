@@ -1,0 +1,272 @@
+"""What a report says, as plain text in order; the page templates only lay it out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from edgeqc.findings import (
+    FaceFindings,
+    Findings,
+    FlagEntry,
+    ImageFindings,
+    LimitResult,
+    RoughnessEntry,
+    Value,
+    unit_text,
+    value_text,
+)
+from edgeqc.measure.measurands import MEASURANDS
+from edgeqc.protocol import ReportSettings
+from edgeqc.quantity import format_measured
+from edgeqc.report.wording import (
+    BASIS_SENTENCES,
+    CAUTIONS,
+    LEGEND,
+    METHOD,
+    SAFETY,
+    SHEET_TITLES,
+    VERDICT_WORDS,
+)
+
+_GROUPS = (
+    ("Cut depth and ligament", (
+        "cut_depth_fraction", "cut_depth_min", "cut_depth_nine_point",
+        "cut_depth_area_fraction", "laser_length_fraction", "through_cut_fraction",
+        "ligament_um", "ligament_max_um")),
+    ("Thickness", ("thickness_um", "thickness_min_um", "thickness_max_um")),
+    ("Zones, share of the face's area", (
+        "laser_area_fraction", "scissor_area_fraction", "torn_area_fraction",
+        "obscured_area_fraction")),
+    ("Lattice and debris", (
+        "spot_separation_measured_um", "line_separation_measured_um", "lattice_angle_deg",
+        "debris_count", "debris_area_fraction")),
+)
+_BUDGETS = ("cut_depth_fraction", "thickness_um", "ligament_um")
+
+
+def report_content(findings: Findings, settings: ReportSettings) -> dict[str, Any]:
+    """Return all words and figures of a specimen's report, ready to lay out.
+
+    Parameters
+    ----------
+    findings : Findings
+        The findings; nothing is added to what they say.
+    settings : ReportSettings
+        What the laboratory puts on its reports.
+
+    Returns
+    -------
+    dict
+        Only texts, lists and dicts of texts.
+    """
+    return {
+        "title": "Cut-face examination",
+        "specimen": findings.specimen,
+        "issued": _date_text(findings.issued),
+        "laboratory": settings.laboratory or "not stated",
+        "requester": settings.requester or "not stated",
+        "examination": settings.examination,
+        "verdict": VERDICT_WORDS[findings.verdict],
+        "verdict_name": findings.verdict,
+        "answer": findings.answer,
+        "preliminary": not findings.corrections and findings.verdict != "measured",
+        "about": _about(findings, settings),
+        "pictures": [_picture(item, findings) for item in findings.images],
+        "legend": LEGEND,
+        "method": list(METHOD),
+        "provenance": _provenance(findings),
+        "corrections": [
+            [item.when, item.who, item.what, item.reason] for item in findings.corrections],
+        "cautions": list(CAUTIONS),
+        "safety": list(SAFETY),
+        "coverage": f"U is the expanded uncertainty with coverage factor k ="
+                    f" {findings.coverage_factor:g} (about 95 %).",
+        "software": findings.software,
+    }
+
+
+def _date_text(issued: str) -> str:
+    return datetime.fromisoformat(issued).strftime("%Y-%m-%d %H:%M %Z").strip()
+
+
+def _about(findings: Findings, settings: ReportSettings) -> list[list[str]]:
+    rows = [["Specimen", findings.specimen]]
+    for column, text in findings.sheet.items():
+        title, unit = SHEET_TITLES.get(column, (column, ""))
+        rows.append([title, f"{text}{unit}"])
+    if findings.areal_dose_j_cm2 is not None and findings.areal_dose_j_cm2.value is not None:
+        rows.append(["Areal dose set", f"{findings.areal_dose_j_cm2.value:.1f} J/cm²"])
+    rows.append(["Sample type", settings.sample_type])
+    rows.append(["Issuing laboratory", settings.laboratory or "not stated"])
+    rows.append(["Requested by", settings.requester or "not stated"])
+    return rows
+
+
+def _picture(image: ImageFindings, findings: Findings) -> dict[str, Any]:
+    faces = [face for face in findings.faces if face.image == image.image]
+    several = len(findings.images) > 1
+    return {
+        "name": image.image,
+        "status": VERDICT_WORDS[image.status],
+        "status_name": image.status,
+        "reason": image.reason,
+        "facts": _picture_facts(image),
+        "flags": _flag_rows(image.flags),
+        "faces": [_face(face, several) for face in faces],
+    }
+
+
+def _picture_facts(image: ImageFindings) -> list[list[str]]:
+    facts = [
+        ["File", image.image],
+        ["SHA-256", image.sha256 or "none"],
+        ["Size", f"{image.cols_px} × {image.rows_px} px" if image.rows_px else "not known"],
+        ["Pixel size", _with_source(image.pixel_size_um, image.pixel_size_source)],
+        ["Tilt of the face", _stated(image.tilt_deg)],
+    ]
+    facts += [[name, _stated(value)] for name, value in image.quality.items()]
+    facts += [[key.replace("_", " "), _plain(item)] for key, item in image.acquisition.items()]
+    return facts
+
+
+def _plain(item: str | float) -> str:
+    return f"{item:g}" if isinstance(item, float) else str(item)
+
+
+def _with_source(value: Value, source: str) -> str:
+    if value.value is None:
+        return f"none: {value.reason}"
+    note = f" ({value.note})" if value.note else ""
+    return f"{value_text(value)}, from: {source}{note}"
+
+
+def _stated(value: Value) -> str:
+    """Value with its doubt, or ``none`` with the reason."""
+    if value.value is None:
+        return f"none: {value.reason}"
+    return value_text(value)
+
+
+def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
+    depth = face.values["cut_depth_fraction"]
+    where = f"{face.image}, face {face.face}" if several else f"Face {face.face}"
+    _, _, said = face.answer.partition(": ")
+    return {
+        "title": where,
+        "number": str(face.face),
+        "answer": said[0].upper() + said[1:],
+        "verdict": VERDICT_WORDS[face.verdict],
+        "verdict_name": face.verdict,
+        "big": value_text(depth) if depth.value is not None and face.verdict != "rejected"
+               else "—",
+        "big_caption": "of the local thickness cut by laser"
+                       if depth.value is not None and face.verdict != "rejected"
+                       else "no cut depth",
+        "doubt": face.verdict == "review",
+        "anterior": _anterior(face),
+        "limits": [_limit_row(item) for item in face.limits] or [
+            ["All measurands", "none established", "no limit set", "none"]],
+        "limit_words": [item.sentence for item in face.limits],
+        "groups": [
+            {"title": title, "rows": [_value_row(face, name) for name in names]}
+            for title, names in _GROUPS
+        ],
+        "budgets": [
+            _budget(name, face.values[name]) for name in _BUDGETS if face.values[name].budget],
+        "roughness": _roughness(face.roughness),
+        "flags": _flag_rows(face.flags),
+        "naming": "" if face.naming_confidence is None else
+                  f"Probability that the zones bear the right names, as the model gives it:"
+                  f" {face.naming_confidence:.2f}.",
+    }
+
+
+def _anterior(face: FaceFindings) -> str:
+    source = {"sheet": "from the specimen sheet", "inferred": "inferred from the zones",
+              "none": "not known; depth is measured from the side shown"}[face.anterior_source]
+    return f"Anterior side: {face.anterior} ({source})."
+
+
+def _limit_row(item: LimitResult) -> list[str]:
+    title = MEASURANDS[item.measurand].title
+    words = "" if item.limit is None else (
+        f"{'at least' if item.bound == 'min' else 'at most'} {item.limit:g}"
+        f"{unit_text(MEASURANDS[item.measurand].unit)}")
+    return [title, words, item.verdict, item.sentence]
+
+
+def _value_row(face: FaceFindings, name: str) -> list[str]:
+    """Title, value ± U, 95 % interval, reason or note."""
+    value = face.values[name]
+    title = MEASURANDS[name].title
+    if value.value is None:
+        return [title, "—", "", value.reason]
+    interval = ""
+    if value.low is not None and value.high is not None and value.u:
+        digits = format_measured(value.value, 2 * value.u)[0].partition(".")[2]
+        interval = f"{value.low:.{len(digits)}f} to {value.high:.{len(digits)}f}"
+    return [title, value_text(value), interval, value.note]
+
+
+def _budget(name: str, value: Value) -> dict[str, Any]:
+    """Return sources of doubt with their share of the variance, greatest first."""
+    total = sum(share * share for share in value.budget.values()) or 1.0
+    rows = sorted(value.budget.items(), key=lambda item: -abs(item[1]))
+    unit = unit_text(value.unit)
+    return {
+        "title": MEASURANDS[name].title,
+        "rows": [[source, f"{share:.2g}{unit}", f"{100 * share * share / total:.0f} %"]
+                 for source, share in rows],
+        "total": f"u = {value.u:.2g}{unit} (k = 1)",
+    }
+
+
+def _roughness(entries: Sequence[RoughnessEntry]) -> list[dict[str, Any]]:
+    """One table for each basis: bases are never mixed."""
+    tables = []
+    for basis, sentence in BASIS_SENTENCES.items():
+        rows = [entry for entry in entries if entry.basis == basis]
+        if rows:
+            tables.append({
+                "title": f"Roughness from the {basis}" if basis != "grey level"
+                         else "Grey-level texture",
+                "sentence": f"{sentence} {_band(rows[0])}".strip(),
+                "rows": [_roughness_row(entry) for entry in rows],
+            })
+    return tables
+
+
+def _roughness_row(entry: RoughnessEntry) -> list[str]:
+    named = f"{entry.parameter} · {entry.title}" if entry.title else entry.parameter
+    value = entry.result
+    said = value_text(value) if value.value is not None else f"none: {value.reason}"
+    length = "" if entry.evaluation_length_um is None else f"{entry.evaluation_length_um:.4g} µm"
+    return [entry.zone, named, said, length, entry.note]
+
+
+def _band(entry: RoughnessEntry) -> str:
+    index = "" if entry.nesting_index_um is None else (
+        f", nesting index {entry.nesting_index_um:g} µm")
+    said = "; ".join(part for part in (f"{entry.filter}{index}", entry.standard) if part)
+    return f"{said}." if said else ""
+
+
+def _flag_rows(flags: Sequence[FlagEntry]) -> list[list[str]]:
+    return [
+        [flag.severity, flag.sentence, flag.consequence, flag.detail] for flag in flags]
+
+
+def _provenance(findings: Findings) -> list[list[str]]:
+    return [
+        ["Program", findings.software],
+        ["Protocol", f"{findings.protocol.name}, version {findings.protocol.version}"],
+        ["Protocol hash", findings.protocol.sha256],
+        ["Zone model", ", ".join(sorted({face.zone_model for face in findings.faces
+                                         if face.zone_model})) or "none used"],
+        ["Findings schema", findings.schema_version],
+        ["Issued", findings.issued],
+        ["Corrections by a person", str(len(findings.corrections)) if findings.corrections
+         else "none"],
+    ]

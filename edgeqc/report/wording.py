@@ -1,0 +1,71 @@
+"""The standing words of a report: verdicts, legend, method, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+VERDICT_WORDS: Mapping[str, str] = {
+    "measured": "measured",
+    "review": "for review",
+    "rejected": "rejected",
+    "failed": "not examined",
+}
+
+LEGEND = (
+    "L laser (slanted lines), S scissors (upright lines), T torn (dots), O obscured (lattice of"
+    " lines). The black-and-white dashed edge is the anterior one, from which depth is measured."
+    " Scale bar and marks were drawn by the program; brightness is stretched for display."
+)
+
+BASIS_SENTENCES: Mapping[str, str] = {
+    "edge contour": "Lengths measured on the line where the face meets its background: a profile"
+                    " in the picture plane.",
+    "height map": "Lengths measured on heights, from a stereo pair or an imported height map.",
+    "grey level": "Texture of grey levels. One photograph holds no heights, so these are not"
+                  " roughness lengths; compare them only within one imaging session.",
+}
+
+METHOD = (
+    "The face was found by its outline and unrolled onto a frame of its own: s along the face,"
+    " t through its thickness from the anterior edge. Thickness is the distance between the"
+    " anterior and the posterior edge along the face's transverse direction, divided by the"
+    " cosine of the tilt where the face is tilted about its length.",
+    "Each point of the face was called cut by laser, cut by scissors, torn or obscured from the"
+    " texture around it and from the order that a cut leaves: the laser starts at the anterior"
+    " edge, what it did not reach was torn or cut. The cut depth is the mean, over the length"
+    " where the laser zone is present, of its depth divided by the local thickness. Obscured"
+    " stretches are left out.",
+    "Uncertainties are combined as in JCGM 100:2008; each budget is listed. A limit is passed or"
+    " failed only when the whole 95 % interval lies on one side of it; otherwise the verdict is"
+    " undecided. A face for review passes and fails nothing.",
+)
+
+CAUTIONS = (
+    "Research and quality control only. These values are no basis for treatment decisions, and"
+    " no claim is made on their performance for diagnosis.",
+    "Licensed practice and local codes decide on how specimens are examined, reported and kept.",
+    "Values depend on the picture's scale, noise and preparation: drying shrinks hydrated"
+    " material, coating and charging change texture.",
+    "No reference interval is established for these measurands.",
+)
+
+SAFETY = (
+    "Explanted material is a biohazard: handle, decontaminate and dispose of it by local rules.",
+    "Electron microscopes hold high voltage and vacuum and make X-rays; trained staff only.",
+)
+
+SHEET_TITLES: Mapping[str, tuple[str, str]] = {
+    "lens": ("Lens", ""),
+    "fragment": ("Fragment", ""),
+    "material": ("Material", ""),
+    "pulse_energy_uj": ("Pulse energy set", " µJ"),
+    "spot_separation_um": ("Spot separation set", " µm"),
+    "line_separation_um": ("Line separation set", " µm"),
+    "accelerating_voltage_kv": ("Accelerating voltage", " kV"),
+    "coating": ("Coating", ""),
+    "drying": ("Drying", ""),
+    "operator": ("Operator", ""),
+    "received": ("Received", ""),
+    "note": ("Note", ""),
+}
+"""Sheet column -> what the report calls it, and the unit that follows its text."""

@@ -1,0 +1,196 @@
+"""The specimen pipeline: pictures of one specimen in, its findings and report out."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from edgeqc.errors import UsageError
+from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
+from edgeqc.faces.trace import trace_cut_faces
+from edgeqc.findings import Findings
+from edgeqc.flags import verdict_of
+from edgeqc.imaging.calibration import calibrate, picture_quality
+from edgeqc.imaging.image import CalibratedImage
+from edgeqc.imaging.reading import read_pages
+from edgeqc.measure.face_measures import measure_face
+from edgeqc.protocol import Protocol, read_protocol
+from edgeqc.quantity import Measured
+from edgeqc.report.writing import write_report
+from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
+from edgeqc.zoning.zones import map_zones
+
+
+@dataclass(frozen=True)
+class SpecimenResult:
+    """What examining a specimen gave.
+
+    Parameters
+    ----------
+    findings : Findings
+        The findings, as they stand in ``findings.json``.
+    folder : Path
+        Where the files are.
+    notes : tuple of str
+        Plain sentences on files that are not as they should be.
+    """
+
+    findings: Findings
+    folder: Path
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OpenPicture:
+    """A calibrated picture with its row of the sheet."""
+
+    image: CalibratedImage
+    row: SheetRow
+
+
+def examine_specimen(
+    images: Sequence[str | Path],
+    out: str | Path,
+    *,
+    sheet: Sheet | str | Path | None = None,
+    protocol: Protocol | str | Path | None = None,
+    folder: str | Path | None = None,
+    failed: Mapping[str, str] | None = None,
+    specimen: str = "",
+    issued: datetime | None = None,
+) -> SpecimenResult:
+    """Examine the pictures of one specimen and write its findings and report.
+
+    Parameters
+    ----------
+    images : sequence of path
+        Picture files.
+    out : path
+        The specimen's folder; made where it is missing.
+    sheet : Sheet or path, optional
+        The specimen sheet.
+    protocol : Protocol or path, optional
+        The protocol; the one that comes with the package where none is given.
+    folder : path, optional
+        Pictures are named relative to it; by their bare file names where it is not given.
+    failed : mapping of str to str, optional
+        Names of pictures that are not to be opened, and why: they stand in the findings as
+        failed.
+    specimen : str
+        Identifier; from the sheet, or from the first file's name, where it is empty.
+    issued : datetime, optional
+        Time of issue, with its zone; now where none is given.
+
+    Returns
+    -------
+    SpecimenResult
+        Findings and where they were written.
+
+    Raises
+    ------
+    ImageError
+        A picture cannot be read; its ``file`` is the picture's name.
+    UsageError
+        The pictures belong to several specimens.
+    """
+    if not isinstance(sheet, Sheet):
+        sheet = Sheet() if sheet is None else read_sheet(Path(sheet))
+    if not isinstance(protocol, Protocol):
+        protocol = read_protocol(protocol, kind="specimen")
+    failed = failed or {}
+    names = {picture_name(path, folder): Path(path) for path in images}
+    specimen = specimen or _specimen_of(names, sheet)
+    opened = [picture for name, path in names.items() if name not in failed
+              for picture in open_pictures(path, name, sheet, protocol)]
+    pictures = [examine_picture(picture, protocol) for picture in opened]
+    pictures += [
+        ExaminedPicture(name, sheet.row_for(name), None, failure=failed[name])
+        for name in names if name in failed
+    ]
+    order = {name: index for index, name in enumerate(names)}
+    pictures.sort(key=lambda picture: order[picture.name.partition("#")[0]])
+    findings = compile_findings(
+        specimen, pictures, protocol, issued=issued or datetime.now(UTC))
+    target = Path(out)
+    return SpecimenResult(findings, target, write_report(findings, pictures, protocol, target))
+
+
+def picture_name(path: str | Path, folder: str | Path | None = None) -> str:
+    """Return the name of a picture file in findings: relative, ``/`` between folders."""
+    if folder is None:
+        return Path(path).name
+    return Path(path).resolve().relative_to(Path(folder).resolve()).as_posix()
+
+
+def _specimen_of(names: Iterable[str], sheet: Sheet) -> str:
+    """Return the one specimen that pictures belong to."""
+    rows = [sheet.row_for(name) for name in names]
+    if not rows:
+        raise UsageError("no picture was given", remedy="Name at least one picture file.")
+    ids = dict.fromkeys(row.specimen for row in rows if row.listed or not sheet.rows)
+    if sheet.rows and len(ids) > 1:
+        raise UsageError(
+            f"the pictures belong to several specimens: {', '.join(ids)}",
+            remedy="Examine one specimen at a time, or give the specimen's identifier.")
+    return next(iter(ids), rows[0].specimen)
+
+
+def open_pictures(
+    path: Path, name: str, sheet: Sheet, protocol: Protocol
+) -> tuple[OpenPicture, ...]:
+    """Return every page of a picture file, calibrated with its own row of the sheet."""
+    settings = protocol["imaging"]
+    pages = read_pages(path, name=name, limits=settings.reading)
+    rows = [sheet.row_for(name, page.page) for page in pages]
+    return tuple(
+        OpenPicture(calibrate(page, dataclasses.asdict(row), settings), row)
+        for page, row in zip(pages, rows, strict=True)
+    )
+
+
+def examine_picture(picture: OpenPicture, protocol: Protocol) -> ExaminedPicture:
+    """Return what was found in one picture: its faces, their zones and measures.
+
+    Parameters
+    ----------
+    picture : OpenPicture
+        The calibrated picture and its row.
+    protocol : Protocol
+        The protocol in force.
+
+    Notes
+    -----
+    A picture whose own flags reject it is not searched for faces: whatever was found in a blank
+    or defocused picture would be a guess.
+    """
+    image, row = picture.image, picture.row
+    quality = _quality_figures(image)
+    if verdict_of(image.flags) == "rejected":
+        return ExaminedPicture(image.source.name, row, image, quality=quality)
+    faces, flags = trace_cut_faces(
+        image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces)
+    examined = []
+    for face in faces:
+        oriented, zones = map_zones(image, face, protocol["zones"])
+        measures = measure_face(image, oriented, zones, protocol["measures"])
+        examined.append(ExaminedFace(oriented, zones, measures))
+    return ExaminedPicture(image.source.name, row, image, tuple(examined), quality, flags)
+
+
+def _quality_figures(image: CalibratedImage) -> dict[str, Measured]:
+    """Return the figures of a picture's quality under readers' names."""
+    record = picture_quality(image)
+    note = "a figure of the picture, for comparison with its limit"
+    named = {
+        "edge blur, standard deviation": (record.blur_px, "px"),
+        "texture over noise": (record.texture_snr, "1"),
+        "clipped to white": (record.clipped_white_fraction, "1"),
+        "clipped to black": (record.clipped_black_fraction, "1"),
+        "row drift": (record.row_drift, "1"),
+        "brightness gradient": (record.gradient, "1"),
+    }
+    return {name: Measured(value, float("nan"), unit, note=note)
+            for name, (value, unit) in named.items()}
