@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from edgeqc.phantoms.fields import Plane
 from edgeqc.phantoms.recipe import AcquisitionRecipe, BarRecipe
+from edgeqc.quantity import FloatArray
 
 
 def blur_beam(signal: Plane, recipe: AcquisitionRecipe) -> Plane:
@@ -53,11 +54,11 @@ def charge(signal: Plane, recipe: AcquisitionRecipe, rng: np.random.Generator) -
         excess = np.maximum(signal - np.float32(1.2), 0)
         tail = cv2.blur(excess, (min(cols, 161), 1), anchor=(min(cols, 161) - 1, 0))
         signal = signal - gain * np.float32(3) * tail
-        drift = np.cumsum(rng.standard_normal(rows)) * 0.02
+        drift: FloatArray = np.cumsum(rng.standard_normal(rows)) * 0.02
         drift -= np.linspace(drift[0], drift[-1], rows)
         for _ in range(rng.integers(1, 6)):  # sudden discharges
             drift[rng.integers(rows):][: rng.integers(1, 12)] += rng.uniform(-0.5, 0.8)
-        signal = signal + gain * drift.astype(np.float32)[:, None]
+        signal = signal + gain * np.asarray(drift, np.float32)[:, None]
     return signal
 
 
@@ -65,14 +66,15 @@ def displace_lines(signal: Plane, recipe: AcquisitionRecipe, rng: np.random.Gene
     """Return the picture with its lines displaced and offset."""
     rows, cols = signal.shape
     if recipe.line_jitter_px > 0:
-        shift = (rng.standard_normal(rows) * recipe.line_jitter_px).astype(np.float32)
+        shift = np.float32(recipe.line_jitter_px) * rng.standard_normal(rows, np.float32)
         map_col = np.arange(cols, dtype=np.float32)[None, :] + shift[:, None]
         map_row = np.repeat(np.arange(rows, dtype=np.float32)[:, None], cols, axis=1)
-        signal = cv2.remap(
+        moved = cv2.remap(
             signal, map_col, map_row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
+        signal = np.asarray(moved, np.float32)
     if recipe.line_noise > 0:
-        offset = rng.standard_normal(rows).astype(np.float32)[:, None]
+        offset = rng.standard_normal(rows, np.float32)[:, None]
         signal = signal + np.float32(recipe.line_noise) * offset
     return signal
 
@@ -104,12 +106,12 @@ def take_picture(
     full = 255 if recipe.bits == 8 else 65535
     picture = np.clip(np.rint(grey * full), 0, full)
     if recipe.bits == 16:
-        return picture.astype(np.uint16)
-    picture = picture.astype(np.uint8)
+        return np.asarray(picture, np.uint16)
+    taken = np.asarray(picture, np.uint8)
     if recipe.jpeg_quality > 0:
-        code = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, recipe.jpeg_quality])[1]
-        picture = cv2.imdecode(code, cv2.IMREAD_GRAYSCALE)
-    return picture
+        code = cv2.imencode(".jpg", taken, [cv2.IMWRITE_JPEG_QUALITY, recipe.jpeg_quality])[1]
+        taken = np.asarray(cv2.imdecode(code, cv2.IMREAD_GRAYSCALE), np.uint8)
+    return taken
 
 
 def draw_bar(

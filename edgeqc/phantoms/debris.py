@@ -101,7 +101,7 @@ def _place(
         points = _rounded(points)
     cover = np.zeros((2 * half, 2 * half), np.uint8)
     cv2.fillPoly(cover, [np.rint(points * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
-    alpha = cover.astype(np.float32) / 255
+    alpha = np.asarray(cover, np.float32) / np.float32(255)
     grey, bump = _look(recipe, kind, alpha, size_px, rng)
     inner = (slice(rows.start - top, rows.stop - top), slice(cols.start - left, cols.stop - left))
     solid = alpha[inner] >= 0.5
@@ -141,7 +141,8 @@ def _look(
         bump = bump * (1 + np.float32(0.25) * lumps)
         contrast = 0.3
     bump = bump.astype(np.float32)
-    raw = electron_signal(cv2.GaussianBlur(bump, (0, 0), 0.8), pixel, recipe.signal)
+    worn = np.asarray(cv2.GaussianBlur(bump, (0, 0), 0.8), np.float32)
+    raw = electron_signal(worn, pixel, recipe.signal)
     level = recipe.debris.contrast * recipe.faces[0].grey
     grey = level * (1 + np.float32(contrast) * np.clip(standardised(raw), -2, 3))
     rim = np.float32(0.4 * level) * np.exp(-depth / np.float32(2.0))

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from edgeqc.phantoms.acquisition import draw_bar, take_picture
 from edgeqc.phantoms.debris import Litter, scatter_debris
+from edgeqc.phantoms.face_recipe import FaceRecipe, ZoneRecipe
 from edgeqc.phantoms.fields import Patch, Plane, slow_noise, standardised
 from edgeqc.phantoms.layout import Layout, Weights, lay_out, zone_weights
 from edgeqc.phantoms.outline import FaceShape, lay_chords, shape_face
-from edgeqc.phantoms.face_recipe import FaceRecipe, ZoneRecipe
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.relief import draw_relief
 from edgeqc.phantoms.signal import electron_signal
@@ -160,7 +160,8 @@ def _draw_face(
     shape = shape_face(recipe, face, outline_rng)
     layout = lay_out(shape, face.layout, layout_rng)
     window, patch, w = _patch_of(shape, scene.signal.shape)
-    inside = np.asarray(shape.inside_um(patch.s_um, w), np.float32) / np.float32(shape.axis.pixel_um)
+    inside = np.asarray(shape.inside_um(patch.s_um, w), np.float32)
+    inside /= np.float32(shape.axis.pixel_um)
     weights = zone_weights(shape, layout, patch.s_um, w, recipe.pixel_size_um)
     height, signal = _draw_zones(recipe, face, patch, weights, relief_rng)
     cover = np.clip(inside + np.float32(0.5), 0, 1)
@@ -229,7 +230,9 @@ def _truths(
     return tuple(replace(item, number=i) for i, item in enumerate(truths, start=1))
 
 
-def planted_defects(recipe: Recipe, scene: Scene, image: NDArray[np.uint8 | np.uint16]) -> list[str]:
+def planted_defects(
+    recipe: Recipe, scene: Scene, image: NDArray[np.uint8 | np.uint16]
+) -> list[str]:
     """Return the defects of a picture that ought to be noticed."""
     acquisition = recipe.acquisition
     full = 255 if image.dtype == np.uint8 else 65535

@@ -317,7 +317,8 @@ def _faces(
         if plan.crop == "thickness":
             shift = float(rng.choice([-1, 1])) * (share / 2 - rng.uniform(-0.2, 0.2)) * across
         if plan.crop == "slanted out":
-            shift = float(rng.choice([-1, 1])) * 0.5 * (1 - 0.4 * share) * across
+            shift = float(rng.choice([-1, 1])) * (0.5 - share * rng.uniform(0.2, 0.5)) * across
+            angle += float(rng.choice([-1, 1]) * rng.uniform(6, 18))
         centre = (
             0.5 + shift * math.cos(turn) / size[0], 0.5 - shift * math.sin(turn) / size[1]
         )

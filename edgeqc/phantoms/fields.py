@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -47,6 +48,10 @@ class Patch:
         angle = math.radians(angle_deg)
         c, s = np.float32(math.cos(angle)), np.float32(math.sin(angle))
         return c * self.s_um + s * self.w_um, c * self.w_um - s * self.s_um
+
+
+def _f32(plane: Any) -> Plane:
+    return np.asarray(plane, np.float32)
 
 
 def standardised(plane: Plane) -> Plane:
@@ -108,9 +113,9 @@ def slow_noise(
     step = max(1.0, length_px / 4)
     small = (math.ceil(shape[0] / step) + 4, math.ceil(shape[1] / step) + 4)
     coarse = rng.standard_normal(small, dtype=np.float32)
-    coarse = cv2.GaussianBlur(coarse, (0, 0), max(0.5, length_px / step / 2))
+    coarse = _f32(cv2.GaussianBlur(coarse, (0, 0), max(0.5, length_px / step / 2)))
     plane = cv2.resize(coarse, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return standardised(plane)
+    return standardised(_f32(plane))
 
 
 def correlated_line(

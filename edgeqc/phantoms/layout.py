@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.phantoms.face_recipe import LayoutRecipe
 from edgeqc.phantoms.fields import correlated_line
 from edgeqc.phantoms.outline import FaceShape
-from edgeqc.phantoms.face_recipe import LayoutRecipe
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.zones import LASER, SCISSOR, TORN
 
@@ -53,17 +53,17 @@ T_GRID = np.linspace(-0.2, 1.2, 281)
 def lay_out(shape: FaceShape, recipe: LayoutRecipe, rng: np.random.Generator) -> Layout:
     """Return the realised zones of a face."""
     start, end = shape.ends_um
-    place = (shape.s_um - start) / (end - start)
+    place = np.asarray((shape.s_um - start) / (end - start))
     spacing = float(shape.s_um[1] - shape.s_um[0])
     n = shape.s_um.size
     thickness = (shape.posterior_um - shape.anterior_um) / shape.cos_tilt
-    depth = recipe.depth + recipe.slant * (place - 0.5)
+    depth: FloatArray = recipe.depth + recipe.slant * (place - 0.5)
     wave = correlated_line(n, spacing, rng, correlation_um=recipe.wave_length_um, exponent=1.0)
     fringe = correlated_line(n, spacing, rng, correlation_um=recipe.fringe_length_um, exponent=0.6)
     depth = depth + recipe.wave * wave + recipe.fringe_um * fringe / thickness
     for position, change in recipe.steps:
         width = 0.002 + 0.01 * rng.random()
-        depth = depth + change / (1 + np.exp(-np.clip((place - position) / width, -50, 50)))
+        depth = depth + np.asarray(change / (1 + np.exp(-np.clip((place - position) / width, -50, 50))))
     depth = np.where(depth > THROUGH, 1.0, np.where(depth < SHALLOW, 0.0, depth))
     if recipe.depth <= 0:
         depth = np.zeros(n)
@@ -112,7 +112,9 @@ class Weights:
         return result
 
 
-def zone_weights(shape: FaceShape, layout: Layout, s: Floats, w: Floats, blend_um: float) -> Weights:
+def zone_weights(
+    shape: FaceShape, layout: Layout, s: Floats, w: Floats, blend_um: float
+) -> Weights:
     """Return the zones' shares at positions on the face.
 
     Parameters

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import Side
-from edgeqc.phantoms.fields import Plane, correlated_line
 from edgeqc.phantoms.face_recipe import FaceRecipe
+from edgeqc.phantoms.fields import Plane, correlated_line
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.quantity import BoolArray, FloatArray
 
@@ -56,12 +56,13 @@ class Axis:
         b = cos * d_row - sin * d_col
         if self.curvature == 0:
             return a, b
+        # float64: the radius is large against the distances wanted
         radius = 1 / self.curvature
         sign = math.copysign(1.0, radius)
-        return (
-            radius * np.arctan2(sign * a, sign * (radius - b)),
-            radius - sign * np.hypot(a, radius - b),
-        )
+        a, b = a.astype(np.float64), b.astype(np.float64)
+        s = radius * np.arctan2(sign * a, sign * (radius - b))
+        w = radius - sign * np.hypot(a, radius - b)
+        return np.asarray(s, np.float32), np.asarray(w, np.float32)
 
     def to_picture(self, s: FloatArray, w: FloatArray) -> FloatArray:
         """Return picture positions (..., 2) of (s, w) in µm."""
@@ -186,24 +187,24 @@ def shape_face(recipe: Recipe, face: FaceRecipe, rng: np.random.Generator) -> Fa
     share = {"plate": (0.0, 0.0), "biconvex": (0.5, 0.5), "plano-convex": (0.0, 1.0)}.get(
         face.form, (0.3, 0.3)
     )
-    rough = np.stack([
+    rough = np.asarray(np.stack([
         edge.rq_um * correlated_line(
             n, spacing, rng, correlation_um=edge.correlation_um, exponent=edge.exponent
         )
         for edge in (face.anterior, face.posterior)
-    ])
+    ]), np.float64)
     floor = 0.05 * face.thickness_um
     anterior = -np.maximum(half - share[0] * loss, floor) - rough[0]
     posterior = np.maximum(half - share[1] * loss, floor) + rough[1]
     reach_um = 0.8 * face.thickness_um
-    end_line = np.stack([
+    end_line = np.asarray(np.stack([
         face.end_rq_um * correlated_line(
             int(2 * reach_um / spacing) + 2, spacing, rng, correlation_um=10 * pixel, exponent=0.7
         )
         for _ in range(2)
-    ])
+    ]), np.float64)
     return FaceShape(
-        axis, s, anterior * cos_tilt, posterior * cos_tilt, rough,
+        axis, np.asarray(s), np.asarray(anterior * cos_tilt), np.asarray(posterior * cos_tilt), rough,
         (face.start_um, face.end_um), face.end_slant, end_line, reach_um, face.corner_um, cos_tilt,
     )
 

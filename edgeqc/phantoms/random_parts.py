@@ -21,6 +21,7 @@ Rng = np.random.Generator
 
 
 def random_edge(rng: Rng, pixel_um: float) -> EdgeRecipe:
+    """Return the random look of one long edge."""
     return EdgeRecipe(
         rq_um=pixel_um * log_uniform(rng, 0.15, 2.5),
         correlation_um=pixel_um * log_uniform(rng, 3, 60),
@@ -34,6 +35,7 @@ def random_edge(rng: Rng, pixel_um: float) -> EdgeRecipe:
 
 
 def random_signal(rng: Rng) -> SignalRecipe:
+    """Return a random way in which relief turns into signal."""
     return SignalRecipe(
         exponent=float(rng.uniform(0.8, 1.2)), saturation=float(rng.uniform(2.5, 8)),
         detector_deg=float(rng.uniform(-180, 180)), detector_gain=float(rng.uniform(0, 1.2)),
@@ -44,6 +46,7 @@ def random_signal(rng: Rng) -> SignalRecipe:
 
 
 def random_surround(rng: Rng, pixel_um: float) -> SurroundRecipe:
+    """Return random surroundings."""
     mode = str(rng.choice(["dark", "bright", "near", "any"], p=[0.55, 0.15, 0.1, 0.2]))
     grey = {
         "dark": rng.uniform(0.05, 0.5), "bright": rng.uniform(1.3, 1.9),
@@ -77,6 +80,7 @@ def random_surround(rng: Rng, pixel_um: float) -> SurroundRecipe:
 
 
 def random_acquisition(rng: Rng, hard: str) -> AcquisitionRecipe:
+    """Return a random acquisition; ``hard`` names a defect to plant, or none."""
     recipe = AcquisitionRecipe(
         blur_px=log_uniform(rng, 0.4, 1.5),
         blur_ratio=1.0 if rng.random() < 0.8 else float(rng.uniform(1.1, 1.8)),
@@ -107,6 +111,7 @@ def random_acquisition(rng: Rng, hard: str) -> AcquisitionRecipe:
 
 
 def random_bar(rng: Rng, rows: int, cols: int, pixel_um: float) -> BarRecipe:
+    """Return a random data bar, inset scale bar, or none."""
     nice = np.array([1, 2, 5, 10, 20, 50, 100, 200, 500.0])
     fitting = nice[(nice / pixel_um > 0.06 * cols) & (nice / pixel_um < 0.3 * cols)]
     length = float(rng.choice(fitting)) if fitting.size else 0.2 * cols * pixel_um
@@ -116,6 +121,7 @@ def random_bar(rng: Rng, rows: int, cols: int, pixel_um: float) -> BarRecipe:
 
 
 def random_debris(rng: Rng, pixel_um: float) -> DebrisRecipe:
+    """Return random debris."""
     return DebrisRecipe(
         particles=int(rng.choice([0, 3, 12, 30])), particle_um=pixel_um * log_uniform(rng, 3, 20),
         crystals=int(rng.choice([0, 0, 2, 6])), crystal_um=pixel_um * log_uniform(rng, 8, 50),

@@ -12,6 +12,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
+from edgeqc.phantoms.face_recipe import Layer
 from edgeqc.phantoms.fields import (
     Patch,
     Plane,
@@ -21,7 +22,6 @@ from edgeqc.phantoms.fields import (
     slow_noise,
     standardised,
 )
-from edgeqc.phantoms.face_recipe import Layer
 
 Pattern = Callable[[Patch, Layer, np.random.Generator], Plane]
 
@@ -84,7 +84,7 @@ def _lattice(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 
 def _melted(plane: Plane, sigma_px: float) -> Plane:
     if sigma_px > 0.3:
-        plane = cv2.GaussianBlur(plane, (0, 0), sigma_px)
+        plane = np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma_px), np.float32)
     return standardised(plane)
 
 
@@ -122,7 +122,7 @@ def _bands(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _striations(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Scratches that a blade drew: one profile, extruded along the lay, here and there faint."""
     par = layer.params
-    along, across = _warped(patch, layer, rng, par.get("reach", 40.0))
+    _, across = _warped(patch, layer, rng, par.get("reach", 40.0))
     step = np.float32(0.1)
     low = float(across.min())
     n = int((float(across.max()) - low) / step) + 4

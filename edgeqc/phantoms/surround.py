@@ -8,15 +8,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.phantoms.face_recipe import FaceRecipe, Layer
 from edgeqc.phantoms.fields import Patch, Plane, standardised
 from edgeqc.phantoms.outline import FaceShape
-from edgeqc.phantoms.face_recipe import FaceRecipe, Layer
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.relief import draw_relief
 from edgeqc.phantoms.signal import electron_signal
 
-BACKGROUND_BELOW_UM = 40.0
-"""How far the stub lies below a face, in a stereo pair."""
+BACKGROUND_BELOW_PX = 25.0
+"""How far the stub lies below a face in a stereo pair, in pixels."""
 
 
 def flat_patch(size: tuple[int, int], pixel_um: float, angle_deg: float = 0.0) -> Patch:
@@ -54,7 +54,7 @@ def draw_surround(
         ramp_c = np.linspace(-0.5, 0.5, size[1], dtype=np.float32)[None, :] * math.cos(direction)
         signal = np.maximum(signal + np.float32(what.gradient) * (ramp_r + ramp_c), 0.02)
     signal = signal.astype(np.float32)
-    height = np.full(size, -BACKGROUND_BELOW_UM, np.float32)
+    height = np.full(size, -BACKGROUND_BELOW_PX * recipe.pixel_size_um, np.float32)
     codes = np.zeros(size, np.uint8)
     if what.optic_side == "none":
         return signal, height, codes
@@ -88,7 +88,7 @@ def draw_surround(
         fall = np.float32(what.optic_grey * 0.25) * np.clip(np.abs(w) / reach - 0.5, 0, 1.5)
         signal += share * (optic - fall - signal)
         codes[share >= 0.5] = 1
-        height[share >= 0.5] = -0.1 * BACKGROUND_BELOW_UM
+        height[share >= 0.5] = -0.1 * BACKGROUND_BELOW_PX * recipe.pixel_size_um
     return signal, height, codes
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import Side
+from edgeqc.phantoms.face_recipe import FaceRecipe
 from edgeqc.phantoms.layout import Layout, zone_weights
 from edgeqc.phantoms.outline import Chords, FaceShape, outline_of, side_of
-from edgeqc.phantoms.face_recipe import FaceRecipe
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.quantity import BoolArray, FloatArray
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZONE_NAMES
