@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -122,7 +123,8 @@ def picture_name(path: str | Path, folder: str | Path | None = None) -> str:
     """Return the name of a picture file in findings: relative, ``/`` between folders."""
     if folder is None:
         return Path(path).name
-    return Path(path).resolve().relative_to(Path(folder).resolve()).as_posix()
+    # links are not followed: a linked picture keeps its name in the folder
+    return Path(os.path.abspath(path)).relative_to(os.path.abspath(folder)).as_posix()
 
 
 def _specimen_of(names: Iterable[str], sheet: Sheet) -> str:

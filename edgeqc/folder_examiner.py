@@ -1,0 +1,71 @@
+"""What a worker does with one specimen: the specimen pipeline, and small pictures for the index."""
+
+from __future__ import annotations
+
+from pathlib import Path, PurePosixPath
+
+import cv2
+
+from edgeqc.errors import EdgeqcError, ImageError
+from edgeqc.folder_index import SMALL
+from edgeqc.folder_work import ExaminedRows, Order
+from edgeqc.protocol import Protocol, protocol_of
+from edgeqc.report.tables import face_rows, image_rows
+from edgeqc.specimen import SpecimenResult, examine_specimen
+from edgeqc.specimen_sheet import Sheet
+
+_SMALL_PX = (256, 168)  # twice the size on the page, for screens of fine pitch
+_SMALL_QUALITY = 80
+_OVERLAY = ".overlay.png"
+
+
+def examine(order: Order) -> ExaminedRows:
+    """Examine one specimen, write its results aside, and return its rows of the tables.
+
+    Parameters
+    ----------
+    order : Order
+        The specimen and where its things are.
+    """
+    protocol = protocol_of(order.protocol, kind="specimen")
+    result = _examined(order, protocol)
+    for overlay in sorted(Path(order.aside).glob(f"*{_OVERLAY}")):
+        _write_small(overlay)
+    return ExaminedRows(tuple(image_rows(result.findings)), tuple(face_rows(result.findings)))
+
+
+def _examined(order: Order, protocol: Protocol) -> SpecimenResult:
+    """Return the specimen's result; unreadable pictures stand in it with their reason."""
+    job, folder = order.job, Path(order.folder)
+    sheet = Sheet(tuple(row for picture in job.pictures for row in picture.rows), located=True)
+    failed = dict(order.failed)
+    while True:
+        try:
+            return examine_specimen(
+                [folder / picture.name for picture in job.pictures], order.aside, sheet=sheet,
+                protocol=protocol, folder=folder, failed=failed, specimen=job.specimen)
+        except ImageError as error:
+            # pictures are all opened before the first is measured, so a new start costs little
+            name = error.file.partition("#")[0]
+            if name in failed or name not in {picture.name for picture in job.pictures}:
+                raise
+            failed[name] = without_file(error)
+
+
+def without_file(error: EdgeqcError) -> str:
+    """Return an error's sentences for a row that names the file already."""
+    return str(type(error)(error.problem, rule=error.rule, remedy=error.remedy))
+
+
+def _write_small(overlay: Path) -> None:
+    picture = cv2.imread(str(overlay), cv2.IMREAD_COLOR)
+    if picture is None:
+        return
+    rows, cols = picture.shape[:2]
+    scale = min(1.0, max(_SMALL_PX[0] / cols, _SMALL_PX[1] / rows))
+    size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _SMALL_QUALITY])
+    if done:
+        stem = PurePosixPath(overlay.name.removesuffix(_OVERLAY)).name
+        (overlay.parent / f"{stem}{SMALL}").write_bytes(data.tobytes())
