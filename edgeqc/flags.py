@@ -156,6 +156,8 @@ _ALL = (
          "Heights would be inverted; none are given."),
     Flag("stereo_tilt_missing", _N, "The sheet gives no tilt for a picture of the stereo pair.",
          "No heights are given."),
+    Flag("stereo_axis_contradicted", _N, "The parallax of the stereo pair does not run across the"
+         " tilt axis given.", "No heights are given; check tilt_axis."),
     Flag("stereo_noisy", _N, "Height noise is large against the roughness.",
          "Roughness from heights is given with that doubt."),
     # --- report -------------------------------------------------------------------------------
