@@ -37,7 +37,12 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType({
     "folder": {
         "folder": ("edgeqc.folder_settings", "FolderSettings"),
     },
-    "settings": {},
+    "settings": {
+        "design": ("edgeqc.study.study_settings", "DesignSettings"),
+        "responses": ("edgeqc.study.study_settings", "ResponseSettings"),
+        "model": ("edgeqc.study.study_settings", "ModelSettings"),
+        "planning": ("edgeqc.study.study_settings", "PlanningSettings"),
+    },
 })
 """Pipeline -> table -> module and name of the settings record that the table fills."""
 
@@ -203,8 +208,8 @@ def protocol_of(
         )
     canonical = {
         "pipeline": kind, "name": head.name, "version": head.version,
-        "settings": {table: dataclasses.asdict(record) for table, record in settings.items()},
-        "limits": [dataclasses.asdict(limit) for limit in limits],
+        "settings": {table: _plain(record) for table, record in settings.items()},
+        "limits": [_plain(limit) for limit in limits],
     }
     text = json.dumps(canonical, sort_keys=True, ensure_ascii=False)
     return Protocol(
@@ -224,6 +229,18 @@ class _Head:
     name: str = "unnamed"
     version: str = "0"
     pipeline: str = ""
+
+
+def _plain(item: Any) -> Any:
+    """Return records, mappings and tuples as what JSON can write."""
+    if dataclasses.is_dataclass(item):
+        return {field.name: _plain(getattr(item, field.name))
+                for field in dataclasses.fields(item)}
+    if isinstance(item, Mapping):
+        return {str(key): _plain(value) for key, value in item.items()}
+    if isinstance(item, tuple | list):
+        return [_plain(value) for value in item]
+    return item
 
 
 def _hint(word: str, known: typing.Iterable[str]) -> str:

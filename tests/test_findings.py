@@ -1,0 +1,151 @@
+"""Findings: nothing silent, limits with their doubt, the published schema."""
+
+import json
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from pydantic import ValidationError
+
+import edgeqc
+from edgeqc.errors import OutputError
+from edgeqc.examined import areal_dose
+from edgeqc.findings import (
+    Value,
+    against_limit,
+    read_findings,
+    schema_json,
+    value_of,
+    value_text,
+    write_findings,
+)
+from edgeqc.protocol import Limit
+from edgeqc.quantity import Measured
+from edgeqc.specimen_sheet import SheetRow
+
+SCHEMA = Path(edgeqc.__file__).with_name("findings.schema.json")
+
+
+def test_an_absent_value_needs_its_reason():
+    with pytest.raises(ValidationError, match="needs a reason"):
+        Value(value=None, unit="µm")
+    with pytest.raises(ValidationError):
+        Value(value=float("nan"), u=0.1, unit="µm")
+    assert value_of(Measured(float("nan"), float("nan"), "µm", note="no edge"), "µm").reason == (
+        "no edge")
+    assert value_of(None, "µm").reason
+    assert value_of(Measured(1.0, float("nan"), "1"), "1").u is None
+
+
+@pytest.mark.parametrize(("value", "u", "bound", "limit", "verdict"), [
+    (0.85, 0.01, "min", 0.80, "pass"),
+    (0.85, 0.03, "min", 0.80, "undecided"),
+    (0.78, 0.03, "min", 0.80, "undecided"),
+    (0.70, 0.03, "min", 0.80, "fail"),
+    (50.0, 2.0, "max", 60.0, "pass"),
+    (50.0, 6.0, "max", 60.0, "undecided"),
+    (70.0, 2.0, "max", 60.0, "fail"),
+    (0.75, 0.125, "min", 0.5, "pass"),  # the limit is the interval's very end
+    (0.75, 0.125, "max", 0.5, "fail"),
+])
+def test_a_limit_inside_the_interval_is_undecided(value, u, bound, limit, verdict):
+    """Decision with a guard band on both sides: JCGM 106:2012, clause 8 (its text from memory)."""
+    result = against_limit(
+        value_of(Measured(value, u, "1"), "1"), Limit("cut_depth_fraction", bound, limit), "Depth")
+    assert result.verdict == verdict
+    assert verdict in result.sentence
+
+
+def test_no_value_is_undecided_with_its_reason():
+    absent = Value(value=None, unit="1", reason="no laser zone was found")
+    result = against_limit(absent, Limit("cut_depth_fraction", "min", 0.8), "Cut depth")
+    assert result.verdict == "undecided"
+    assert "no laser zone" in result.sentence
+
+
+def test_a_stored_interval_decides_before_two_u():
+    lopsided = value_of(Measured(0.98, 0.03, "1", low=0.90, high=1.0), "1")
+    assert against_limit(lopsided, Limit("cut_depth_fraction", "max", 1.0), "D").verdict == "pass"
+
+
+def test_findings_say_verdict_answer_and_provenance(case):
+    findings, _, protocol = case(limits={"cut_depth_fraction_min": 0.75, "ligament_um_max": 6.1})
+    face = findings.faces[0]
+    assert findings.verdict == face.verdict == "measured"
+    assert [item.verdict for item in face.limits] == ["pass", "undecided"]
+    for piece in ("Face 1", "0.800 ± 0.020", "torn", "6.00 ± 0.60 µm", "75 %", "Measured"):
+        assert piece in findings.answer
+    assert findings.protocol.sha256 == protocol.sha256
+    assert findings.software == f"edgeqc {edgeqc.__version__}"
+    assert findings.images[0].sha256 == "ab" * 32
+    assert findings.sheet["lens"] == "007"
+    assert face.values["lattice_angle_deg"].reason == "the lattice is not resolved"
+
+
+def test_a_face_for_review_passes_nothing(case):
+    findings, _, _ = case(flags=["depth_disputed"], limits={"cut_depth_fraction_min": 0.7})
+    assert findings.verdict == "review"
+    assert findings.faces[0].limits[0].verdict == "undecided"
+    assert "for review" in findings.faces[0].limits[0].sentence
+    assert "disagree" in findings.answer
+
+
+def test_a_rejected_face_gives_no_result_in_words(case):
+    findings, _, _ = case(flags=["out_of_focus", "noisy"])
+    assert findings.verdict == "rejected"
+    assert "0.800" not in findings.answer
+    assert "out of focus" in findings.answer
+    assert findings.images[0].status == "rejected"
+    assert findings.images[0].reason
+
+
+def test_a_failed_picture_beside_a_good_one_is_told(case):
+    findings, _, _ = case(failed="ends before its promised rows")
+    assert findings.verdict == "review"
+    assert findings.images[1].status == "failed"
+    assert "SM-014c.tif" in findings.answer
+    assert "promised rows" in findings.answer
+
+
+def test_the_file_follows_the_published_schema_and_comes_back(case, tmp_path):
+    findings, _, _ = case(limits={"cut_depth_fraction_min": 0.75}, failed="why",
+                          row={"pulse_energy_uj": 8.0, "spot_separation_um": 3.0,
+                               "line_separation_um": 6.0})
+    file = tmp_path / "findings.json"
+    write_findings(findings, file)
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(json.loads(file.read_text(encoding="utf-8")), schema)
+    assert read_findings(file) == findings
+    broken = json.loads(file.read_text(encoding="utf-8"))
+    broken["faces"][0]["verdict"] = "fine"
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(broken, schema)
+    file.write_text(json.dumps(broken), encoding="utf-8")
+    with pytest.raises(OutputError, match=r"findings\.json"):
+        read_findings(file)
+
+
+def test_the_published_schema_is_the_records_own():
+    assert SCHEMA.read_text(encoding="utf-8") == schema_json(), (
+        "write it again: see the recipe in DEVELOPERS.md")
+
+
+def test_areal_dose_of_the_published_clinical_setting():
+    """8 µJ at 3 × 6 µm (J Cataract Refract Surg 2017;43:420) is 8/18 µJ/µm² = 44.4 J/cm²."""
+    row = SheetRow("a.tif", "a", pulse_energy_uj=8.0, spot_separation_um=3.0,
+                   line_separation_um=6.0)
+    assert areal_dose(row).value == pytest.approx(44.4444444, rel=1e-8)
+    assert areal_dose(SheetRow("a.tif", "a", pulse_energy_uj=8.0)) is None
+
+
+def test_text_keeps_value_and_uncertainty_to_one_place():
+    assert value_text(value_of(Measured(0.84731, 0.00617, "1"), "1")) == "0.847 ± 0.012"
+    assert value_text(value_of(Measured(168.2, 2.1, "µm"), "µm")) == "168.2 ± 4.2 µm"
+
+
+def test_numpy_numbers_become_plain_ones(case):
+    value = value_of(Measured(np.float64(0.5), np.float64(0.1), "1", {"a": np.float64(0.1)}), "1")
+    assert type(value.value) is float
+    json.dumps(value.model_dump())
