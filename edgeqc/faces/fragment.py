@@ -40,6 +40,8 @@ class FaceSettings:
         An edge more doubtful than this, in pixels, is flagged.
     max_lost_edge_fraction : float
         Share of the edge that may be without contrast before the outline is flagged.
+    min_side_margin : float
+        Margin of the choice of long edges below which it is doubted.
     edge : EdgeSettings
         How the true edge is sought.
     """
@@ -50,9 +52,10 @@ class FaceSettings:
     accept_confidence: float = 0.25
     doubt_confidence: float = 0.6
     max_faces: int = 4
-    min_complete_fraction: float = 0.98
+    min_complete_fraction: float = 0.6
     max_u_edge_px: float = 3.0
     max_lost_edge_fraction: float = 0.25
+    min_side_margin: float = 0.6
     edge: EdgeSettings = field(default_factory=EdgeSettings)
 
 

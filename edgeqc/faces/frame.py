@@ -149,8 +149,8 @@ def chords_of(sides: Sides, *, spacing_px: float = 1.0) -> Chords:
     """
     sides, mid = _mid_line(sides)
     chains = [_chain(mid, sides, which) for which in (0, 1)]
-    low = min(chain[0][0] for chain in chains)
-    high = max(chain[0][-1] for chain in chains)
+    low = max(chain[0][0] for chain in chains)
+    high = max(low + spacing_px, min(chain[0][-1] for chain in chains))
     s = np.linspace(low, high, max(2, round((high - low) / spacing_px) + 1))
     offset, true = [], []
     for station, tau, good in chains:
@@ -187,25 +187,50 @@ def _usable(length: FloatArray, complete: BoolArray) -> slice:
 
 def _mid_line(sides: Sides) -> tuple[Sides, _MidLine]:
     """Return the mid-line, and the sides ordered so that the first edge has negative offsets."""
-    n = 240
-    middle = (resample(sides.edges[0], n) + resample(sides.edges[1], n)) / 2
-    thickness = float(np.median(np.hypot(*(resample(sides.edges[0], n) - resample(
-        sides.edges[1], n)).T)))
-    ratio = arc_length(middle)[-1] / max(thickness, 1.0)
-    degree = int(np.clip(2 + round(ratio), 3, 9))
-    mid = _fit(middle, degree, thickness)
-    offset = _project(mid, sides.edges[1])[1]
-    if np.median(offset) < 0:
+    target, thickness = _opposite_points(sides)
+    ratio = arc_length(target)[-1] / max(thickness, 1.0)
+    degree = int(np.clip(1 + round(ratio), 2, 9))
+    mid = _fit(target, 2, thickness)
+    if np.median(_project(mid, sides.edges[1])[1]) < 0:
         sides = sides.exchanged()
-    for _ in range(MID_LINE_ROUNDS):
-        target = _mid_points(mid, sides)
-        if target.shape[0] < 4:
+    for rounds in range(MID_LINE_ROUNDS):
+        better = _mid_points(mid, sides)
+        if better.shape[0] < 4:
             break
-        mid = _fit(target, degree, thickness)
+        target = better
+        mid = _fit(target, min(degree, 2 + rounds) if rounds < 2 else degree, thickness)
     while degree > 1 and np.abs(mid.curvature).max() * thickness / 2 > CHORD_CROSSING_MARGIN:
         degree -= 1
-        mid = _fit(_mid_points(mid, sides), degree, thickness)
+        mid = _fit(target, degree, thickness)
     return sides, mid
+
+
+def _opposite_points(sides: Sides) -> tuple[FloatArray, float]:
+    """Return points midway between opposite points of the long edges, and their distance.
+
+    Opposite is the nearest point of the other edge, and counts only where that is not the other
+    edge's end: beyond a slanted end one edge has no opposite, and a mid-line drawn there between
+    the corners would turn into the corner.
+    """
+    n = 240
+    lines = [_evened(resample(edge, n)) for edge in sides.edges]
+    best: tuple[FloatArray, float] = (np.empty((0, 2)), 0.0)
+    for one, other in (lines, lines[::-1]):
+        distance, index = cKDTree(other).query(one)
+        inner = (index > 0) & (index < n - 1)
+        if inner.sum() > best[0].shape[0]:
+            middle = ((one + other[index]) / 2)[inner]
+            best = middle, float(np.median(distance[inner]))
+    if best[0].shape[0] >= n // 6:
+        return best
+    return (lines[0] + lines[1]) / 2, float(np.median(np.hypot(*(lines[0] - lines[1]).T)))
+
+
+def _evened(line: FloatArray) -> FloatArray:
+    """Return a polyline of even steps smoothed over a few of them."""
+    kernel = np.array([1.0, 4, 7, 8, 7, 4, 1]) / 32
+    padded = np.concatenate([2 * line[0] - line[3:0:-1], line, 2 * line[-1] - line[-2:-5:-1]])
+    return np.stack([np.convolve(padded[:, axis], kernel, "valid") for axis in (0, 1)], axis=1)
 
 
 def _fit(points: FloatArray, degree: int, margin: float) -> _MidLine:

@@ -37,11 +37,14 @@ class Outline:
         Standard uncertainty of one edge point across the edge, in pixels (root mean square).
     lost_fraction : float
         Share of the true edge that has no contrast.
+    side_margin : float
+        By how much the choice of long edges beats the next one (0: a toss-up).
     """
 
     sides: Sides
     u_edge_px: float
     lost_fraction: float
+    side_margin: float
 
 
 def coarse_outline(level: NDArray[np.float32], cell_px: tuple[float, float]) -> FloatArray | None:
@@ -71,7 +74,7 @@ def coarse_outline(level: NDArray[np.float32], cell_px: tuple[float, float]) -> 
 
 def refine_outline(
     image: CalibratedImage, outline_px: FloatArray, field: Field, *, cell_px: float,
-    settings: EdgeSettings,
+    settings: EdgeSettings, towards: str = "",
 ) -> Outline:
     """Return the true outline near a coarse one.
 
@@ -87,13 +90,15 @@ def refine_outline(
         Cell size of the coarse grid, in pixels: its precision.
     settings : EdgeSettings
         How the edge is sought.
+    towards : str
+        Side of the picture towards which a long edge is known to lie, or empty.
 
     Notes
     -----
     Long edges and ends are refined one by one and carried on past the corners, and the corners
     are where they cross: a refinement of the closed outline would round them off.
     """
-    coarse = split_sides(outline_px, field, FRAME_CELLS * cell_px)
+    coarse = split_sides(outline_px, field, FRAME_CELLS * cell_px, towards=towards)
     job = _Refiner(image, field, cell_px, settings)
     first, second = job.edge(coarse, 0), job.edge(coarse, 2)
     finish, start = job.end(coarse, 1), job.end(coarse, 3)
@@ -109,9 +114,9 @@ def refine_outline(
     u = np.concatenate([part.u[part.true] for part in (edge0, edge2)])
     contrast = np.concatenate([part.contrast[part.true] for part in (edge0, edge2)])
     if u.size == 0:
-        return Outline(sides, float(cell_px), 1.0)
-    return Outline(
-        sides, float(np.sqrt(np.mean(u**2))), float(np.mean(contrast < LOST_CONTRAST)))
+        return Outline(sides, float(cell_px), 1.0, coarse.margin)
+    lost = float(np.mean(contrast < LOST_CONTRAST))
+    return Outline(sides, float(np.sqrt(np.mean(u**2))), lost, coarse.margin)
 
 
 LOST_CONTRAST = 0.8

@@ -5,12 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeqc.faces.frame import arc_length
 from edgeqc.quantity import BoolArray, FloatArray
 
+IntArray = NDArray[np.intp]
+
 OUTLINE_POINTS = 360
 """Points to which a coarse outline is resampled before its corners are sought."""
+
+ARM = OUTLINE_POINTS // 40
+"""Points either side over which the outline's turn is taken."""
+
+BEND_FLOOR = 0.35
+"""A turn below this, in radians, is a bend or a wobble and no corner."""
 
 MAX_CORNERS = 12
 """Corner candidates that are tried in all pairs."""
@@ -54,11 +63,14 @@ class CoarseSides:
     corners : (a, b, c, d)
         Indices such that a..b is a long edge, b..c an end, c..d the other long edge and d..a the
         other end (cyclic).
+    margin : float
+        By how much this reading beats the best one that takes an end for a long edge.
     """
 
     points: FloatArray
     on_frame: BoolArray
     corners: tuple[int, int, int, int]
+    margin: float
 
     def run(self, which: int) -> tuple[FloatArray, BoolArray]:
         """Return points and frame marks of side 0 (edge), 1 (end), 2 (edge) or 3 (end)."""
@@ -68,7 +80,9 @@ class CoarseSides:
         return self.points[index], self.on_frame[index]
 
 
-def split_sides(outline_px: FloatArray, field: Field, frame_margin_px: float) -> CoarseSides:
+def split_sides(
+    outline_px: FloatArray, field: Field, frame_margin_px: float, *, towards: str = ""
+) -> CoarseSides:
     """Return the long edges and the ends of a closed coarse outline.
 
     Parameters
@@ -79,6 +93,8 @@ def split_sides(outline_px: FloatArray, field: Field, frame_margin_px: float) ->
         The part of the picture that shows the specimen.
     frame_margin_px : float
         An outline point this close to the field's border runs along the frame.
+    towards : {"", "top", "bottom", "left", "right"}
+        Side of the picture towards which a long edge is known to lie.
 
     Notes
     -----
@@ -92,9 +108,10 @@ def split_sides(outline_px: FloatArray, field: Field, frame_margin_px: float) ->
     at = np.arange(OUTLINE_POINTS) * s[-1] / OUTLINE_POINTS
     points = np.stack([np.interp(at, s, closed[:, axis]) for axis in (0, 1)], axis=1)
     on_frame = _closed_runs(field.distance(points) < frame_margin_px)
-    turn = _turning(points, on_frame)
+    turn = _turning(points)
     candidates = _corner_candidates(turn, on_frame)
-    return CoarseSides(points, on_frame, _best_corners(points, on_frame, turn, candidates))
+    corners, margin = _best_corners(points, on_frame, turn, candidates, towards)
+    return CoarseSides(points, on_frame, corners, margin)
 
 
 def _closed_runs(on_frame: BoolArray) -> BoolArray:
@@ -107,11 +124,10 @@ def _closed_runs(on_frame: BoolArray) -> BoolArray:
     return np.asarray(marks & ~lonely)
 
 
-def _turning(points: FloatArray, on_frame: BoolArray) -> FloatArray:
+def _turning(points: FloatArray) -> FloatArray:
     """Return the turn of the outline at each point, in radians, over arms of 1/40 of it."""
-    arm = OUTLINE_POINTS // 40
-    ahead = np.roll(points, -arm, axis=0) - points
-    behind = points - np.roll(points, arm, axis=0)
+    ahead = np.roll(points, -ARM, axis=0) - points
+    behind = points - np.roll(points, ARM, axis=0)
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
     dot = (ahead * behind).sum(axis=1)
     turn = np.arctan2(cross, dot)
@@ -136,73 +152,113 @@ def _corner_candidates(turn: FloatArray, on_frame: BoolArray) -> list[int]:
     return sorted(set(chosen))
 
 
+SHEET_WEIGHT = 2.0
+"""Weight of the sheet's side in the rating of edges."""
+
+
+@dataclass(frozen=True)
+class _Rater:
+    """What all ratings of ends and edges of one outline share."""
+
+    points: FloatArray
+    turn: FloatArray
+    framed: FloatArray
+    bends: FloatArray
+
+    def share(self, first: IntArray, last: IntArray) -> FloatArray:
+        """Return the share of the runs first..last (cyclic) that lie along the frame."""
+        length = (last - first) % OUTLINE_POINTS + 1
+        return np.asarray((self.framed[first + length] - self.framed[first]) / length)
+
+    def bent(self, first: IntArray, last: IntArray) -> FloatArray:
+        """Return how much of a corner the inside of the runs first..last holds, in radians."""
+        length = np.maximum((last - first) % OUTLINE_POINTS - 2 * ARM, 0)
+        start = first + ARM
+        return np.asarray((self.bends[start + length] - self.bends[start]) / ARM)
+
+    def ends(self, first: IntArray, last: IntArray, tip: BoolArray) -> FloatArray:
+        """Return how like ends the runs are: sharp corners, straight, or cut by the frame."""
+        n = OUTLINE_POINTS
+        framed = self.share(first, last)
+        length = (last - first) % n
+        middle = (first + length // 2) % n
+        along = self.points[last] - self.points[first]
+        chord = np.maximum(np.hypot(*along.T), 1e-6)
+        at = (first[:, None] + (np.linspace(0.1, 0.9, 9) * length[:, None]).astype(int)) % n
+        away = self.points[at] - self.points[first][:, None]
+        sag = np.abs(away[..., 0] * along[:, None, 1] - away[..., 1] * along[:, None, 0]).max(
+            axis=1) / chord**2
+        corners = np.minimum(1.0, (self.turn[first] + self.turn[last]) / 2)
+        partly = np.minimum(framed, 1 - framed)
+        bowed = np.minimum(6.0 * np.maximum(0.0, sag - 0.03), 2.0)
+        proper = corners + 1.5 * framed - bowed * (1 - framed) - 3.0 * partly
+        tips = np.where(framed == 0, np.minimum(1.0, 0.5 * self.turn[middle]), -1.0)
+        return np.where(tip, tips, proper)
+
+    def edges(self, corners: IntArray) -> FloatArray:
+        """Return how like two long edges the runs a..b and c..d are; corners are (m, 4)."""
+        n = OUTLINE_POINTS
+        a, b, c, d = corners.T
+        framed = np.maximum(self.share(a, b), self.share(c, d))
+        place = np.linspace(0, 1, 9)
+        first = self.points[(a[:, None] + (place * ((b - a) % n)[:, None]).astype(int)) % n]
+        second = self.points[
+            (c[:, None] + (place[::-1] * ((d - c) % n)[:, None]).astype(int)) % n]
+        thickness = np.median(np.linalg.norm(second - first, axis=2), axis=1)
+        middle = np.diff((first + second) / 2, axis=1)
+        length = np.linalg.norm(middle, axis=2).sum(axis=1)
+        longish = np.log(np.maximum(length, 1e-3) / np.maximum(thickness, 1e-3))
+        runs = [np.diff(line, axis=1) for line in (first, second)]
+        runs = [run / np.maximum(np.linalg.norm(run, axis=2), 1e-6)[..., None] for run in runs]
+        parallel = (runs[0] * runs[1]).sum(axis=2).mean(axis=1)
+        bent = np.maximum(self.bent(a, b), self.bent(c, d))
+        return np.asarray(0.9 * np.clip(longish, -1.5, 1.5) + 3.0 * parallel - 3.0 * framed
+                          - 4.0 * np.minimum(bent, 1.0))
+
+    def facing(self, corners: IntArray, towards: str) -> FloatArray:
+        """Return how much the chords between the long edges point to a side, 0..1."""
+        n = OUTLINE_POINTS
+        a, b, c, d = corners.T
+        across = self.points[(c + ((d - c) % n) // 2) % n] - self.points[
+            (a + ((b - a) % n) // 2) % n]
+        across /= np.maximum(np.linalg.norm(across, axis=1), 1e-6)[:, None]
+        return np.asarray(np.abs(across @ np.array(_WAYS[towards])))
+
+
+_WAYS = {"top": (1.0, 0.0), "bottom": (1.0, 0.0), "left": (0.0, 1.0), "right": (0.0, 1.0)}
+
+
 def _best_corners(
-    points: FloatArray, on_frame: BoolArray, turn: FloatArray, candidates: list[int]
-) -> tuple[int, int, int, int]:
-    """Return the corners (edge, end, edge, end) with the best rating."""
-    n = points.shape[0]
+    points: FloatArray, on_frame: BoolArray, turn: FloatArray, candidates: list[int], towards: str
+) -> tuple[tuple[int, int, int, int], float]:
+    """Return the corners (edge, end, edge, end) with the best rating, and its margin."""
+    n = OUTLINE_POINTS
     tip = max(1, n // 120)
     ends = [((c - tip) % n, (c + tip) % n, True) for c in candidates]
     ends += [(i, j, False) for i in candidates for j in candidates if i != j]
     ends = [end for end in ends if (end[1] - end[0]) % n < 0.55 * n]
-    cumulative = np.concatenate([[0], np.cumsum(np.concatenate([on_frame, on_frame]))])
-    rated = [_rate_end(points, turn, cumulative, end) for end in ends]
-    best, found = -np.inf, (0, n // 4, n // 2, 3 * n // 4)
-    for i, (b, c, _) in enumerate(ends):
-        for j in range(i + 1, len(ends)):
-            d, a, _ = ends[j]
-            first, second = (b - a) % n, (d - c) % n
-            if (c - b) % n + (a - d) % n + first + second != n or min(first, second) < n // 12:
-                continue
-            rating = rated[i] + rated[j] + _rate_edges(
-                points, cumulative, (a, b, c, d))
-            if rating > best:
-                best, found = rating, (a, b, c, d)
-    return found
-
-
-def _share(cumulative: FloatArray, first: int, last: int, n: int) -> float:
-    """Return the share of outline points first..last (cyclic) that run along the frame."""
-    length = (last - first) % n + 1
-    return float(cumulative[first + length] - cumulative[first]) / length
-
-
-def _rate_end(
-    points: FloatArray, turn: FloatArray, cumulative: FloatArray, end: tuple[int, int, bool]
-) -> float:
-    """Return how like an end the run is: sharp corners, straight, or cut by the frame."""
-    first, last, tip = end
-    n = points.shape[0]
-    framed = _share(cumulative, first, last, n)
-    if tip:
-        middle = (first + (last - first) % n // 2) % n
-        return min(1.2, float(turn[middle])) if framed == 0 else -1.0
-    length = (last - first) % n
-    chord = float(np.hypot(*(points[last] - points[first])))
-    step = float(np.hypot(*(points[1] - points[0])))
-    straight = chord / max(step * length, 1e-6)
-    corners = min(1.0, (turn[first] + turn[last]) / 2)
-    partly = min(framed, 1 - framed)
-    return float(corners + 1.5 * framed + 2.0 * min(0.0, straight - 0.85) * (1 - framed)
-                 - 3.0 * partly)
-
-
-def _rate_edges(
-    points: FloatArray, cumulative: FloatArray, corners: tuple[int, int, int, int]
-) -> float:
-    """Return how like two long edges the runs a..b and c..d are."""
-    a, b, c, d = corners
-    n = points.shape[0]
-    framed = max(_share(cumulative, a, b, n), _share(cumulative, c, d, n))
-    first = points[(a + np.linspace(0, (b - a) % n, 9).astype(int)) % n]
-    second = points[(c + np.linspace((d - c) % n, 0, 9).astype(int)) % n]
-    thickness = np.hypot(*(second - first).T)
-    middle = (first + second) / 2
-    length = float(np.hypot(*np.diff(middle, axis=0).T).sum())
-    longish = np.log(max(length, 1e-3) / max(float(np.median(thickness)), 1e-3))
-    runs = np.diff(first, axis=0) / np.maximum(
-        np.hypot(*np.diff(first, axis=0).T), 1e-6)[:, None]
-    others = np.diff(second, axis=0) / np.maximum(
-        np.hypot(*np.diff(second, axis=0).T), 1e-6)[:, None]
-    parallel = float(np.mean((runs * others).sum(axis=1)))
-    return float(1.2 * np.clip(longish, -1.5, 1.5) + 2.0 * parallel - 3.0 * framed)
+    first, last, tips = (np.array(column) for column in zip(*ends, strict=True))
+    bends = np.maximum(0.0, turn - BEND_FLOOR) * ~on_frame
+    rater = _Rater(
+        points, turn, np.concatenate([[0.0], np.cumsum(np.tile(on_frame.astype(float), 2))]),
+        np.concatenate([[0.0], np.cumsum(np.tile(bends, 3))]))
+    rated = rater.ends(first, last, tips.astype(bool))
+    i, j = np.triu_indices(len(ends), 1)
+    b, c, d, a = first[i], last[i], first[j], last[j]
+    runs = np.stack([(c - b) % n, (a - d) % n, (b - a) % n, (d - c) % n])
+    fits = (runs.sum(axis=0) == n) & (runs[2:].min(axis=0) >= n // 12)
+    if not fits.any():
+        return (0, n // 4, n // 2, 3 * n // 4), 0.0
+    corners = np.stack([a, b, c, d], axis=1)[fits]
+    rating = rated[i[fits]] + rated[j[fits]] + rater.edges(corners)
+    if towards:
+        rating = rating + SHEET_WEIGHT * rater.facing(corners, towards)
+    best = int(rating.argmax())
+    chosen = corners[best]
+    a, b, c, d = (int(k) for k in chosen)
+    # the middle of the first long edge lies on an end of these
+    middle = (a + ((b - a) % n) // 2) % n
+    on_end = ((middle - corners[:, 1]) % n <= (corners[:, 2] - corners[:, 1]) % n) | (
+        (middle - corners[:, 3]) % n <= (corners[:, 0] - corners[:, 3]) % n)
+    rival = float(rating[on_end].max()) if on_end.any() else -np.inf
+    return (a, b, c, d), float(rating[best]) - rival

@@ -65,8 +65,10 @@ def trace_cut_faces(
     wanted = _anterior_list(anterior, image.source.name)
     field = field_of(image)
     regions = find_face_regions(image, settings, probability=probability)
+    # one side for all faces tells which of a stubby face's sides are the lens's surfaces
+    towards = wanted[0] if len(set(wanted)) == 1 and wanted[0] in SIDES else ""
     traced = [face for region in regions
-              if (face := _trace(image, region, field, settings)) is not None]
+              if (face := _trace(image, region, field, settings, towards)) is not None]
     if not traced:
         return (), (raised("no_face"),)
     traced = _numbered(traced, image.pixels.shape[0])
@@ -93,14 +95,15 @@ def _anterior_list(anterior: str | None, file: str) -> list[str]:
 
 
 def _trace(
-    image: CalibratedImage, region: FaceRegion, field: Field, settings: FaceSettings
+    image: CalibratedImage, region: FaceRegion, field: Field, settings: FaceSettings, towards: str
 ) -> CutFace | None:
     """Return the face in one region, unnumbered, with its upper or left edge as anterior."""
     coarse = coarse_outline(_soft(region, image), region.cell_px)
     if coarse is None or polygon_area(coarse) < settings.min_area_fraction / 2 * image.pixels.size:
         return None
     outline = refine_outline(
-        image, coarse, field, cell_px=max(region.cell_px), settings=settings.edge)
+        image, coarse, field, cell_px=max(region.cell_px), settings=settings.edge,
+        towards=towards)
     chords = _upright(chords_of(outline.sides))
     face = CutFace(
         number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
@@ -200,6 +203,9 @@ def _doubts(
     elif outline.lost_fraction > settings.max_lost_edge_fraction:
         flags.append(raised(
             "outline_doubtful", f"{outline.lost_fraction:.0%} of the edge shows no contrast"))
+    if outline.side_margin < settings.min_side_margin:
+        flags.append(raised(
+            "outline_doubtful", "its shape does not tell the lens's surfaces from the cut's ends"))
     if _implausible(face, thickness):
         flags.append(raised("not_a_lens_face", "its shape is not that of a lens section"))
     return tuple(flags)
