@@ -32,6 +32,8 @@ class DataBarSettings:
     max_flat_share_above : float
         Share of equal neighbours that the picture's own rows next to the strip stay below; a
         picture has noise and a drawn strip has none.
+    min_share_of_one_ink : float
+        Least share of the ink that is of one level; small smoothed letters leave about a third.
     """
 
     level_tolerance: float = 2.5 / 255
@@ -42,6 +44,7 @@ class DataBarSettings:
     max_ink_share: float = 0.6
     min_ink_contrast: float = 0.15
     max_flat_share_above: float = 0.9
+    min_share_of_one_ink: float = 0.2
 
 
 @dataclass(frozen=True)
@@ -93,77 +96,120 @@ def _strip_height(pixels: FloatPixels, settings: DataBarSettings) -> tuple[int, 
     rows = pixels.shape[0]
     reach = min(rows, int(settings.max_height_fraction * rows) + settings.min_height_px)
     part = pixels[rows - reach :]
-    level = _ground_level(part[-max(settings.min_height_px, rows // 50) :])
+    level = _commonest(part[-max(settings.min_height_px, rows // 50) :])
     near = np.abs(part - np.float32(level)) <= settings.level_tolerance
     share = near.mean(axis=1)
-    # a frame or separating line across the whole width is of one other level
-    line = (np.abs(part - np.median(part, axis=1, keepdims=True))
-            <= settings.level_tolerance).mean(axis=1) > 0.9
+    line = _full_lines(part, level, settings)
     like = (share >= settings.min_background_share) | line
     like[-2:] = True  # the last rows may hold a blurred frame
     unlike = np.nonzero(~like)[0]
     top = int(unlike[-1]) + 1 if unlike.size else 0
-    height = reach - top
-    if height < settings.min_height_px or share[top:].max() < 0.6:
+    if reach - top < settings.min_height_px or share[top:].max() < 0.6:
         return None
-    ink = np.abs(part[top:] - np.float32(level)) > settings.min_ink_contrast
-    if not settings.min_ink_share <= ink.mean() <= settings.max_ink_share:
+    # a drawn line marks the border, also where the picture above is clipped to the strip's ground
+    for row in np.nonzero(line[top : reach - settings.min_height_px])[0] + top:
+        below = part[row + 1 :]
+        if _is_drawn(below, _inked(below, level, settings), settings):
+            first = int(row) - 1 if row > top and share[row - 1] > 0.97 else int(row)
+            return reach - first, level
+    ink = _inked(part[top:], level, settings)
+    if not _is_drawn(part[top:], ink, settings):
         return None
-    if top == 0 or not _picture_begins(pixels, part, rows - height, level, settings):
-        return _text_lines(ink, height, level)
-    return (height, level) if _is_text(ink) else None
+    if top > 0 and _picture_begins(part, share, top, level, settings):
+        return reach - top, level
+    return _text_lines(part[top:], ink, level, settings)
 
 
-def _ground_level(strip: FloatPixels) -> float:
-    """Return the commonest grey level of a strip, to half a level of 8 bits."""
-    counts, edges = np.histogram(strip, bins=256, range=(0, 1))
+def _commonest(values: FloatPixels) -> float:
+    """Return the commonest grey level, to half a level of 8 bits."""
+    counts, edges = np.histogram(values, bins=256, range=(0, 1))
     best = int(np.argmax(counts))
-    inside = strip[(strip >= edges[best]) & (strip <= edges[best + 1])]
+    inside = values[(values >= edges[best]) & (values <= edges[best + 1])]
     return float(np.median(inside))
 
 
+def _inked(part: FloatPixels, level: float, settings: DataBarSettings) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(part - np.float32(level)) > settings.min_ink_contrast)
+
+
+def _full_lines(
+    part: FloatPixels, level: float, settings: DataBarSettings
+) -> NDArray[np.bool_]:
+    """Rows that are a thin drawn line of ink across the whole width."""
+    middle = np.median(part, axis=1)
+    same = np.abs(part - middle[:, None]) <= settings.level_tolerance
+    full = (same.mean(axis=1) > 0.97) & (np.abs(middle - level) > 0.3)
+    thin = full.copy()
+    # a clipped background above the strip is flat too, but no line
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(np.int8), [0]])))
+    for start, stop in zip(edge[::2], edge[1::2], strict=True):
+        if stop - start > 3 or start == 0:
+            thin[start:stop] = False
+    return np.asarray(thin, np.bool_)
+
+
+def _is_drawn(part: FloatPixels, ink: NDArray[np.bool_], settings: DataBarSettings) -> bool:
+    """Whether what stands out of the ground is drawn: of one level, in separate strokes.
+
+    What a specimen leaves on a clipped ground has all levels; text has one, and a few at the
+    smoothed edges of its letters.
+    """
+    share = float(ink.mean())
+    if not settings.min_ink_share <= share <= settings.max_ink_share:
+        return False
+    # rows that are ink from end to end are a frame and say nothing about text
+    text = ink[~(ink.mean(axis=1) > 0.97)]
+    values = part[ink]
+    level = _commonest(values)
+    of_level = float(np.mean(np.abs(values - level) <= 6 / 255))
+    if of_level < settings.min_share_of_one_ink or not text.size:
+        return False
+    strokes = np.count_nonzero(np.diff(text.astype(np.int8), axis=1) == 1, axis=1)
+    return bool(strokes.max(initial=0) >= 4)
+
+
 def _picture_begins(
-    pixels: FloatPixels, part: FloatPixels, top: int, level: float, settings: DataBarSettings
+    part: FloatPixels, share: NDArray[np.floating], top: int, level: float,
+    settings: DataBarSettings,
 ) -> bool:
-    """Whether the rows just above the strip are picture: noisy, over the whole width."""
-    above = pixels[max(0, top - max(4, part.shape[0] // 20)) : top]
+    """Whether a picture ends right above the strip, for the whole width at one row.
+
+    It has noise, or at least another level than the strip's ground.
+    """
+    above = part[max(0, top - max(4, part.shape[0] // 20)) : top]
     flat = np.abs(np.diff(above, axis=1)) <= 0.5 / 255
-    of_ground = np.abs(above - np.float32(level)) <= settings.level_tolerance
-    return bool(flat.mean() <= settings.max_flat_share_above
-                and of_ground.mean() <= settings.min_background_share)
+    other = np.abs(above - np.float32(level)) > settings.min_ink_contrast
+    sudden = share[top : top + 3].max() - share[max(0, top - 2) : top].min() > 0.4
+    return bool(sudden and (flat.mean() <= settings.max_flat_share_above or other.mean() > 0.9))
 
 
-def _is_text(ink: NDArray[np.bool_]) -> bool:
-    """Whether ink is text and lines: many separate strokes in a row, none as wide as a face."""
-    strokes = np.count_nonzero(np.diff(ink.astype(np.int8), axis=1) == 1, axis=1)
-    return bool(strokes.max() >= 4 or _has_line(ink))
-
-
-def _has_line(ink: NDArray[np.bool_]) -> bool:
-    share = ink.mean(axis=1)
-    return bool(((share > 0.03) & (share < 0.6)).any() and ink.any(axis=1).mean() < 0.5)
-
-
-def _text_lines(ink: NDArray[np.bool_], height: int, level: float) -> tuple[int, float] | None:
+def _text_lines(
+    part: FloatPixels, ink: NDArray[np.bool_], level: float, settings: DataBarSettings
+) -> tuple[int, float] | None:
     """Height of the text at the bottom where the ground runs on into a clipped background.
 
     The strip's upper edge is not to be seen then; what is above its text is background, so that
     nothing is lost by ending the strip right above the text.
     """
-    inked = ink.any(axis=1)
-    # a line of text is followed by a gap of at most its own height
+    height = part.shape[0]
+    inked = np.nonzero(ink.any(axis=1))[0]
+    # a line of text is followed by a gap of at most about its own height
     gap = max(6, height // 5)
-    rows = np.nonzero(inked)[0]
-    if not rows.size or ink.shape[0] - rows[-1] > 2 * gap:
+    if not inked.size or height - inked[-1] > 2 * gap:
         return None
-    first = rows[-1]
-    for row in rows[::-1]:
+    first = inked[-1]
+    for row in inked[::-1]:
         if first - row > gap:
             break
         first = row
     text = ink[first:]
-    narrow = text.any(axis=0).mean() < 0.9 and _is_text(text)
-    if not narrow or first <= gap // 2 or text.shape[0] > height // 2:
+    if first <= gap // 2 or text.shape[0] > height // 2 or text.any(axis=0).mean() > 0.9:
+        return None
+    # a faint face may lie in these rows: all that is not text must be the ground itself
+    ground = np.abs(part[first:] - np.float32(level)) <= settings.level_tolerance
+    written = slice(*(np.nonzero(text.any(axis=0))[0][[0, -1]] + (0, 1)))
+    ground[:, written] = True
+    if ground.mean() < 0.995 or not _is_drawn(part[first:], text, settings):
         return None
     return height - max(0, int(first) - 2), level
 
