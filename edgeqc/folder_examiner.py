@@ -6,7 +6,7 @@ from pathlib import Path, PurePosixPath
 
 import cv2
 
-from edgeqc.errors import EdgeqcError, ImageError
+from edgeqc.errors import EdgeqcError
 from edgeqc.folder_index import SMALL
 from edgeqc.folder_work import ExaminedRows, Order
 from edgeqc.protocol import Protocol, protocol_of
@@ -44,8 +44,8 @@ def _examined(order: Order, protocol: Protocol) -> SpecimenResult:
             return examine_specimen(
                 [folder / picture.name for picture in job.pictures], order.aside, sheet=sheet,
                 protocol=protocol, folder=folder, failed=failed, specimen=job.specimen)
-        except ImageError as error:
-            # pictures are all opened before the first is measured, so a new start costs little
+        except EdgeqcError as error:
+            # unreadable pictures show before the first is measured, so a new start costs little
             name = error.file.partition("#")[0]
             if name in failed or name not in {picture.name for picture in job.pictures}:
                 raise

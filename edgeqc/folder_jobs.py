@@ -77,11 +77,11 @@ def plan_jobs(found: FoundFiles, sheet: Sheet) -> tuple[SpecimenJob, ...]:
     listed = {name: rows for name in images if (rows := _listed_rows(name, sheet, pages))}
     ids = _own_ids([name for name in images if name not in listed],
                    {rows[0].specimen for rows in listed.values()})
-    beside = _by_stem(found.files)
+    beside, pictures = _by_stem(found.files), set(found.images)
     groups: defaultdict[str, list[JobPicture]] = defaultdict(list)
     for name in images:
         rows = listed.get(name) or (SheetRow(image=name, specimen=ids[name]),)
-        sides = {file for file in beside[_stem(name)] if file not in found.images}
+        sides = {file for file in beside[_stem(name)] if file not in pictures}
         sides |= {row.height_map for row in rows if row.height_map}
         groups[rows[0].specimen].append(JobPicture(name, rows, tuple(sorted(sides))))
     folders = folder_names(groups)

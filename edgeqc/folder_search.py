@@ -14,6 +14,8 @@ from edgeqc.folder_settings import FolderSettings
 
 # what marks a folder as the output of an earlier run, whose rasters are no pictures to examine
 _OUTPUT_MARKS = frozenset({"run.json", "images.csv", "faces.csv"})
+# rasters that this program, or a teacher of its zone model, puts beside pictures
+_RASTER_ENDINGS = (".zones.png", ".overlay.png")
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ def find_files(folder: Path, settings: FolderSettings, *, out: Path | None = Non
             files.append(name)
         elif _fits(name, settings.patterns):
             refused.append((_printable(name), fault))
-    images = [name for name in files if _fits(name, settings.patterns)]
+    images = _without_rasters([name for name in files if _fits(name, settings.patterns)])
     return FoundFiles(folder, tuple(sorted(images)), tuple(sorted(files)),
                       tuple(sorted(refused)), tuple(problems))
 
@@ -132,6 +134,21 @@ def _refusal(name: str, entry: os.DirEntry[str]) -> str:
         return f"the file cannot be reached ({error.strerror or error})"
     # opening a pipe or a device would wait for ever
     return "" if stat.S_ISREG(mode) else "not a regular file"
+
+
+def _without_rasters(images: list[str]) -> list[str]:
+    """Leave out label rasters and overlays that lie beside the picture they were made of."""
+    stems = {name.rpartition(".")[0] for name in images}
+    return [name for name in images
+            if not any(name.endswith(end) and _raster_of(name, end) in stems
+                       for end in _RASTER_ENDINGS)]
+
+
+def _raster_of(name: str, ending: str) -> str:
+    """Return the stem of a raster's picture: ``a`` for ``a.zones.png`` and ``a.p2.zones.png``."""
+    stem = name.removesuffix(ending)
+    head, mark, page = stem.rpartition(".p")
+    return head if mark and page.isdigit() else stem
 
 
 def _printable(name: str) -> str:
