@@ -66,7 +66,7 @@ def displace_lines(signal: Plane, recipe: AcquisitionRecipe, rng: np.random.Gene
     """Return the picture with its lines displaced and offset."""
     rows, cols = signal.shape
     if recipe.line_jitter_px > 0:
-        shift = np.float32(recipe.line_jitter_px) * rng.standard_normal(rows, np.float32)
+        shift = recipe.line_jitter_px * np.asarray(rng.standard_normal(rows), np.float32)
         map_col = np.arange(cols, dtype=np.float32)[None, :] + shift[:, None]
         map_row = np.repeat(np.arange(rows, dtype=np.float32)[:, None], cols, axis=1)
         moved = cv2.remap(
@@ -74,7 +74,7 @@ def displace_lines(signal: Plane, recipe: AcquisitionRecipe, rng: np.random.Gene
         )
         signal = np.asarray(moved, np.float32)
     if recipe.line_noise > 0:
-        offset = rng.standard_normal(rows, np.float32)[:, None]
+        offset = np.asarray(rng.standard_normal(rows), np.float32)[:, None]
         signal = signal + np.float32(recipe.line_noise) * offset
     return signal
 

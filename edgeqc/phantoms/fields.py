@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -151,6 +152,81 @@ def correlated_line(
 
 
 @dataclass(frozen=True)
+class PointGrid:
+    """Random points near the places of a unit lattice, as pixels see them.
+
+    Parameters
+    ----------
+    along, across : (rows, cols) float32 arrays
+        Pixel positions in cell sizes, from the grid's first point.
+    base : (rows, cols) int32 array
+        Flat number of the lattice place nearest to every pixel.
+    point : (2, n) float32 array
+        Positions (along, across) of the points.
+    value : (3, n) float32 array
+        Three uniform random numbers of every point.
+    stride : int
+        Points per row of the lattice.
+    """
+
+    along: Plane
+    across: Plane
+    base: NDArray[np.int32]
+    point: NDArray[np.float32]
+    value: NDArray[np.float32]
+    stride: int
+
+    def neighbours(self) -> Iterator[tuple[NDArray[np.int32], Plane, Plane]]:
+        """Yield, for the nine places about every pixel, number and offset of their points."""
+        for d_i in (-1, 0, 1):
+            for d_j in (-1, 0, 1):
+                index = self.base + np.int32(d_i * self.stride + d_j)
+                yield index, self.along - self.point[0][index], self.across - self.point[1][index]
+
+
+def point_grid(
+    along: Plane,
+    across: Plane,
+    rng: np.random.Generator,
+    *,
+    jitter: float = 1.0,
+    dropout: float = 0.0,
+    stagger: float = 0.0,
+) -> PointGrid:
+    """Return the points of a jittered unit lattice.
+
+    Parameters
+    ----------
+    along, across : (rows, cols) float32 arrays
+        Coordinates in cell sizes.
+    rng : numpy.random.Generator
+        Source of randomness.
+    jitter : float
+        Standard deviation of the points' displacement, in cell sizes: 0 for a perfect lattice;
+        from about 0.4 on the lattice is no longer seen.
+    dropout : float
+        Share of missing points.
+    stagger : float
+        Shift of every other row, in cell sizes.
+    """
+    low_i, low_j = math.floor(float(across.min())) - 2, math.floor(float(along.min())) - 3
+    size_i = math.ceil(float(across.max())) + 3 - low_i
+    size_j = math.ceil(float(along.max())) + 4 - low_j
+    point = np.clip(rng.standard_normal((2, size_i, size_j), dtype=np.float32) * jitter, -1, 1)
+    point[0] += np.float32(stagger) * (np.arange(size_i, dtype=np.float32) % 2)[:, None]
+    value = rng.random((3, size_i * size_j), dtype=np.float32)
+    if dropout > 0:
+        point[:, rng.random((size_i, size_j)) < dropout] += 50.0
+    point[0] += np.arange(size_j, dtype=np.float32)[None, :]
+    point[1] += np.arange(size_i, dtype=np.float32)[:, None]
+    along, across = along - np.float32(low_j), across - np.float32(low_i)
+    base_i = np.clip(np.rint(across), 1, size_i - 2).astype(np.int32)
+    base_j = np.clip(np.rint(along - np.float32(stagger / 2)), 1, size_j - 2).astype(np.int32)
+    base = base_i * np.int32(size_j) + base_j
+    return PointGrid(along, across, base, point.reshape(2, -1), value, size_j)
+
+
+@dataclass(frozen=True)
 class Cells:
     """Nearest random points of every pixel.
 
@@ -170,62 +246,19 @@ class Cells:
     offset: NDArray[np.float32]
 
 
-def cells(
-    along: Plane,
-    across: Plane,
-    rng: np.random.Generator,
-    *,
-    jitter: float = 1.0,
-    dropout: float = 0.0,
-    stagger: float = 0.0,
-) -> Cells:
-    """Return the nearest points of a jittered unit lattice.
-
-    Parameters
-    ----------
-    along, across : (rows, cols) float32 arrays
-        Coordinates in cell sizes.
-    rng : numpy.random.Generator
-        Source of randomness.
-    jitter : float
-        Standard deviation of the points' displacement, in cell sizes: 0 for a perfect lattice;
-        from about 0.4 on the lattice is no longer seen.
-    dropout : float
-        Share of missing points.
-    stagger : float
-        Shift of every other row, in cell sizes.
-    """
-    low_i, low_j = math.floor(float(across.min())) - 2, math.floor(float(along.min())) - 3
-    size_i = math.ceil(float(across.max())) + 3 - low_i
-    size_j = math.ceil(float(along.max())) + 4 - low_j
-    shift = np.clip(rng.standard_normal((2, size_i, size_j), dtype=np.float32) * jitter, -1, 1)
-    shift[0] += np.float32(stagger) * (np.arange(size_i, dtype=np.float32) % 2)[:, None]
-    value = rng.random((3, size_i, size_j), dtype=np.float32)
-    if dropout > 0:
-        shift[:, rng.random((size_i, size_j)) < dropout] += 50.0
-    base_i = np.rint(across - low_i).astype(np.int32)
-    base_j = np.rint(along - low_j - (stagger / 2)).astype(np.int32)
-    np.clip(base_i, 1, size_i - 2, out=base_i)
-    np.clip(base_j, 1, size_j - 2, out=base_j)
-    x, y = along - np.float32(low_j), across - np.float32(low_i)
-    first = np.full(along.shape, 1e6, np.float32)
+def cells(grid: PointGrid) -> Cells:
+    """Return the nearest points of every pixel."""
+    first = np.full(grid.along.shape, 1e6, np.float32)
     second = first.copy()
-    best = np.zeros(along.shape, np.int32)
-    flat_x = (shift[0] + np.arange(size_j, dtype=np.float32)[None, :]).ravel()
-    flat_y = (shift[1] + np.arange(size_i, dtype=np.float32)[:, None]).ravel()
-    base = base_i * size_j + base_j
-    for d_i in (-1, 0, 1):
-        for d_j in (-1, 0, 1):
-            index = base + (d_i * size_j + d_j)
-            d_x, d_y = x - flat_x[index], y - flat_y[index]
-            distance = d_x * d_x + d_y * d_y
-            nearer = distance < first
-            np.minimum(second, np.maximum(first, distance), out=second)
-            np.copyto(best, index, where=nearer)
-            np.minimum(first, distance, out=first)
-    offset = np.stack([x - flat_x[best], y - flat_y[best]])
+    best = np.zeros(grid.along.shape, np.int32)
+    for index, d_along, d_across in grid.neighbours():
+        distance = d_along * d_along + d_across * d_across
+        np.minimum(second, np.maximum(first, distance), out=second)
+        np.copyto(best, index, where=distance < first)
+        np.minimum(first, distance, out=first)
+    offset = np.stack([grid.along - grid.point[0][best], grid.across - grid.point[1][best]])
     np.clip(offset, -2, 2, out=offset)
-    picked = value.reshape(3, -1)[:, best.ravel()].reshape(3, *along.shape)
     return Cells(
-        np.sqrt(np.minimum(first, 4.0)), np.sqrt(np.minimum(second, 9.0)), picked, offset
+        np.sqrt(np.minimum(first, 4.0)), np.sqrt(np.minimum(second, 9.0)), grid.value[:, best],
+        offset,
     )

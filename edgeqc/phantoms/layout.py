@@ -57,14 +57,15 @@ def lay_out(shape: FaceShape, recipe: LayoutRecipe, rng: np.random.Generator) ->
     spacing = float(shape.s_um[1] - shape.s_um[0])
     n = shape.s_um.size
     thickness = (shape.posterior_um - shape.anterior_um) / shape.cos_tilt
-    depth: FloatArray = recipe.depth + recipe.slant * (place - 0.5)
+    depth = np.asarray(recipe.depth + recipe.slant * (place - 0.5))
     wave = correlated_line(n, spacing, rng, correlation_um=recipe.wave_length_um, exponent=1.0)
     fringe = correlated_line(n, spacing, rng, correlation_um=recipe.fringe_length_um, exponent=0.6)
     depth = depth + recipe.wave * wave + recipe.fringe_um * fringe / thickness
-    for position, change in recipe.steps:
+    for position, rise_by in recipe.steps:
         width = 0.002 + 0.01 * rng.random()
-        depth = depth + np.asarray(change / (1 + np.exp(-np.clip((place - position) / width, -50, 50))))
-    depth = np.where(depth > THROUGH, 1.0, np.where(depth < SHALLOW, 0.0, depth))
+        rise = 1 / (1 + np.exp(-np.clip((place - position) / width, -50, 50)))
+        depth = depth + np.asarray(rise_by * rise)
+    depth = np.asarray(np.where(depth > THROUGH, 1.0, np.where(depth < SHALLOW, 0.0, depth)))
     if recipe.depth <= 0:
         depth = np.zeros(n)
     if recipe.depth >= 1:

@@ -204,7 +204,8 @@ def shape_face(recipe: Recipe, face: FaceRecipe, rng: np.random.Generator) -> Fa
         for _ in range(2)
     ]), np.float64)
     return FaceShape(
-        axis, np.asarray(s), np.asarray(anterior * cos_tilt), np.asarray(posterior * cos_tilt), rough,
+        axis, np.asarray(s), np.asarray(anterior * cos_tilt), np.asarray(posterior * cos_tilt),
+        rough,
         (face.start_um, face.end_um), face.end_slant, end_line, reach_um, face.corner_um, cos_tilt,
     )
 

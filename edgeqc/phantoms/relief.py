@@ -19,6 +19,7 @@ from edgeqc.phantoms.fields import (
     anisotropic_noise,
     cells,
     correlated_line,
+    point_grid,
     slow_noise,
     standardised,
 )
@@ -51,34 +52,33 @@ def _lattice(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """One cavity per laser pulse: spots along a line, lines side by side."""
     par = layer.params
     along, across = patch.turned(layer.angle_deg)
-    spot, line = par["spot_um"], par["line_um"]
-    jitter = par.get("jitter", 0.1)
-    grid = cells(
-        along / np.float32(spot), across / np.float32(line), rng, jitter=jitter,
+    spot, line = np.float32(par["spot_um"]), np.float32(par["line_um"])
+    grid = point_grid(
+        along / spot, across / line, rng, jitter=par.get("jitter", 0.1),
         dropout=par.get("dropout", 0.0), stagger=par.get("stagger", 0.0),
     )
-    # distance in µm, so that cavities stay round (or as oval as the recipe says) on any lattice
+    # distances in µm, so that cavities stay round (or as oval as the recipe says) on any lattice
     oval = np.float32(par.get("oval", 1.0))
-    d_along = grid.offset[0] * np.float32(spot)
-    d_across = grid.offset[1] * np.float32(line) * oval
-    radius = np.float32(par.get("radius", 0.6) * min(spot, line))
     spread = np.float32(par.get("spread", 0.2))
-    radius = radius * (1 + spread * (grid.value[0] - np.float32(0.5)) * 2)
-    r2 = (d_along * d_along + d_across * d_across) / (radius * radius)
-    if par.get("cusp", 0.0) > 0.5:
-        depth = np.minimum(r2, 4.0) - 4.0  # overlapping bowls that meet in sharp ridges
-    else:
-        depth = -np.exp(-r2)
-        rim = np.float32(par.get("rim", 0.0))
-        if rim > 0:
-            depth += rim * np.exp(-((np.sqrt(r2) - np.float32(1.5)) ** 2) * 4)
-    depth *= 1 + spread * 2 * (grid.value[1] - np.float32(0.5))
-    double = par.get("double", 0.0)
-    if double > 0:
-        depth *= 1 + (grid.value[2] < double).astype(np.float32)
+    radius = par.get("radius", 0.6) * min(par["spot_um"], par["line_um"])
+    inverse = 1 / (np.float32(radius) * (1 + spread * (2 * grid.value[0] - 1))) ** 2
+    strength = 1 + spread * (2 * grid.value[1] - 1)
+    strength[grid.value[2] < par.get("double", 0.0)] *= 2
+    rim = np.float32(par.get("rim", 0.0))
+    cusp = par.get("cusp", 0.0) > 0.5
+    depth = np.full(patch.shape, 4.0 if cusp else 0.0, np.float32)
+    for index, d_along, d_across in grid.neighbours():
+        r2 = ((d_along * spot) ** 2 + (d_across * line * oval) ** 2) * inverse[index]
+        if cusp:  # overlapping bowls that meet in sharp ridges
+            np.minimum(depth, r2 - strength[index], out=depth)
+        else:
+            bowl = np.exp(-r2)
+            if rim > 0:  # what was thrown out lies around the cavity
+                bowl -= rim * r2 * np.exp(1 - r2)
+            depth -= strength[index] * bowl
     ridge = np.float32(par.get("line_gain", 0.0))
     if ridge > 0:  # the lines themselves, as grooves
-        depth -= ridge * np.cos(np.float32(2 * math.pi) * across / np.float32(line))
+        depth -= ridge * np.cos(np.float32(2 * math.pi) * across / line)
     return _melted(depth, par.get("melt_um", 0.0) / patch.pixel_um)
 
 
@@ -92,13 +92,21 @@ def _bubbles(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Gas-bubble cavities, some open and round, some shallow."""
     par = layer.params
     along, across = _warped(patch, layer, rng, 6)
-    grid = cells(along, across, rng, jitter=par.get("jitter", 0.35), dropout=par.get("gaps", 0.3))
-    radius = np.float32(0.2) + np.float32(0.5) * grid.value[0] ** 2
-    bowl = np.maximum(0, 1 - (grid.nearest / radius) ** 2)
-    plane = -np.sqrt(bowl) * radius * (np.float32(0.3) + grid.value[1])
+    grid = point_grid(
+        along, across, rng, jitter=par.get("jitter", 0.35), dropout=par.get("gaps", 0.3)
+    )
+    radius = np.float32(0.12) + np.float32(0.55) * grid.value[0] ** 2
+    strength = radius * (np.float32(0.3) + grid.value[1])
     rim = np.float32(par.get("rim", 0.0))
-    if rim > 0:
-        plane += rim * radius * np.exp(-(((grid.nearest - radius) / np.float32(0.08)) ** 2))
+    plane = np.zeros(patch.shape, np.float32)
+    edge = np.zeros(patch.shape, np.float32)
+    for index, d_along, d_across in grid.neighbours():
+        r2 = (d_along * d_along + d_across * d_across) / radius[index] ** 2
+        np.minimum(plane, -np.sqrt(np.maximum(1 - r2, 0)) * strength[index], out=plane)
+        if rim > 0:
+            wall = radius[index] * np.exp(-(((r2 - 1) / np.float32(0.3)) ** 2))
+            np.maximum(edge, wall, out=edge)
+    plane += rim * np.where(plane < np.float32(-0.02), 0, edge)
     return standardised(plane)
 
 
@@ -177,7 +185,7 @@ def _rivers(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _dimples(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Dimples that meet in sharp rims, of uneven size."""
     along, across = _warped(patch, layer, rng, 5)
-    grid = cells(along, across, rng, jitter=layer.params.get("jitter", 0.4))
+    grid = cells(point_grid(along, across, rng, jitter=layer.params.get("jitter", 0.4)))
     plane = grid.nearest ** np.float32(layer.params.get("power", 1.6))
     plane *= np.float32(0.4) + grid.value[0]
     return standardised(plane)
@@ -186,7 +194,7 @@ def _dimples(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _facets(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Facets: flat pieces, each tilted its own way, with steps between them."""
     along, across = _warped(patch, layer, rng, 4)
-    grid = cells(along, across, rng, jitter=layer.params.get("jitter", 0.45))
+    grid = cells(point_grid(along, across, rng, jitter=layer.params.get("jitter", 0.45)))
     tilt = (grid.value[:2] - np.float32(0.5)) * 3
     plane = tilt[0] * grid.offset[0] + tilt[1] * grid.offset[1]
     plane += np.float32(layer.params.get("step", 0.3)) * grid.value[2]
@@ -211,7 +219,7 @@ def _hackle(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _crazing(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Crazing: a net of fine cracks on a smooth ground."""
     along, across = _warped(patch, layer, rng, 3)
-    grid = cells(along, across, rng, jitter=layer.params.get("jitter", 0.4))
+    grid = cells(point_grid(along, across, rng, jitter=layer.params.get("jitter", 0.4)))
     width = np.float32(layer.params.get("width", 0.08))
     plane = -np.exp(-(((grid.second - grid.nearest) / width) ** 2))
     plane += np.float32(0.25) * (grid.value[0] - np.float32(0.5))
@@ -221,7 +229,7 @@ def _crazing(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
 def _pits(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Scattered small pits or grains (coating grain, stray pulses)."""
     along, across = _warped(patch, layer, rng, 5)
-    grid = cells(along, across, rng, jitter=0.5, dropout=layer.params.get("gaps", 0.5))
+    grid = cells(point_grid(along, across, rng, jitter=0.5, dropout=layer.params.get("gaps", 0.5)))
     size = np.float32(0.15) + np.float32(0.3) * grid.value[0]
     plane = np.exp(-((grid.nearest / size) ** 2)) * np.float32(layer.params.get("sign", -1.0))
     return standardised(plane)
