@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
@@ -32,6 +33,7 @@ _LEGEND = (
     " grey: they are not to be relied on before a person has looked."
 )
 _GAUGE_PX = 119
+_BREAKS = re.compile(r"(?<=[/_-])")  # where a long file name may go on in the next line
 
 
 def index_page(
@@ -64,7 +66,7 @@ def index_page(
         "software": f"edgeqc {edgeqc.__version__}",
         "pictures": len(images),
         "headline": _headline(images, faces),
-        "subline": f"{len(folders)} specimen{'s' * (len(folders) != 1)}.",
+        "subline": _subline(images, len(folders)),
         "has_log": any(counts[name] for name in ("rejected", "failed")),
         "verdicts": [{"name": name, "words": VERDICT_WORDS[name], "count": counts[name],
                       "meaning": _MEANINGS[name]} for name in _VERDICTS],
@@ -77,10 +79,22 @@ def index_page(
 
 
 def _headline(images: Sequence[Row], faces: Sequence[Row]) -> str:
-    good = sum(face.get("verdict") == "measured" for face in faces)
-    pictures = f"{len(images)} picture{'s' * (len(images) != 1)}"
-    what = f"{len(faces)} cut face{'s' * (len(faces) != 1)}"
-    return f"{what} in {pictures}: {good} measured without doubt"
+    verdicts = Counter(face["verdict"] for face in faces)
+    parts = [f"{verdicts[name]} {VERDICT_WORDS[name]}" for name in _VERDICTS if verdicts[name]]
+    where = f"{_many(len(faces), 'cut face')} in {_many(len(images), 'picture')}"
+    return f"{where}: {', '.join(parts)}" if parts else where
+
+
+def _subline(images: Sequence[Row], specimens: int) -> str:
+    statuses = Counter(image["status"] for image in images)
+    parts = [_many(specimens, "specimen"),
+             *(f"{_many(statuses[name], 'picture')} {VERDICT_WORDS[name]}"
+               for name in ("rejected", "failed") if statuses[name])]
+    return f"{', '.join(parts)}."
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def _links(image: Row, folders: Mapping[str, str], files: set[str]) -> dict[str, str]:
@@ -107,6 +121,7 @@ def _words(image: Row, face: Row | None) -> dict[str, Any]:
     flags = str(row.get("flags") or "").replace("_", " ").replace(";", "; ")
     words = {
         "specimen": image["specimen"], "image": image["image"], "face": row.get("face"),
+        "parts": _BREAKS.split(image["image"]),
         "verdict": verdict, "words": VERDICT_WORDS[verdict], "rank": _VERDICTS.index(verdict),
         "alt": f"{image['image']} with its zones marked",
         "why": flags if face else image.get("reason") or "",

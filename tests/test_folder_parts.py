@@ -9,7 +9,6 @@ import socket
 from pathlib import Path
 
 import openpyxl
-import pytest
 
 from edgeqc.folder_index import index_page
 from edgeqc.folder_jobs import fingerprint, folder_names, plan_jobs
@@ -153,7 +152,7 @@ def test_the_fingerprint_follows_content_not_time_or_place(tmp_path):
     touch(tmp_path, "a.tif", "a.txt")
     context = {"protocol": "1"}
 
-    def of(row=SheetRow("a.tif", "S", row=2), context=context):
+    def of(row=ROW, context=context):
         job = plan(["a.tif"], [row], ["a.txt"])["S"]
         return fingerprint(job, tmp_path, context)
 
@@ -179,6 +178,7 @@ FACES = [
     {"image": "a.tif#10", "specimen": "1", "face": 1, "verdict": "measured"},
     {"image": "a.tif#2", "specimen": "1", "face": 1, "verdict": "measured"},
 ]
+ROW = SheetRow("a.tif", "S", row=2)
 IMAGES = [
     {"image": "b.tif", "specimen": "007", "status": "review", "faces": 2, "pixel_size_um": 0.5},
     {"image": "c <b>.tif", "specimen": "c", "status": "failed", "faces": 0, "reason": "<i>no"},
