@@ -12,6 +12,7 @@ from typing import Any
 import edgeqc
 from edgeqc.errors import EdgeqcError, OutputError, UsageError
 from edgeqc.findings import Findings
+from edgeqc.folder_examiner import without_file
 from edgeqc.folder_jobs import folder_names
 from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.report.tables import (
@@ -111,16 +112,10 @@ def _examined(
             raise
         except EdgeqcError as error:
             # each round leaves one more picture out, so this ends
-            if error.file in failed or error.file not in {path.name for path in paths}:
+            at_fault = error.file.partition("#")[0]
+            if at_fault in failed or at_fault not in {path.name for path in paths}:
                 raise
-            failed[error.file] = _reason(error)
-
-
-def _reason(error: EdgeqcError) -> str:
-    """Return an error's words without the file's name, which stands beside them anyway."""
-    parts = [error.problem, error.rule and f"Rule: {error.rule}",
-             error.remedy and f"Remedy: {error.remedy}"]
-    return " ".join(part.rstrip(".") + "." for part in parts if part)
+            failed[at_fault] = without_file(error)
 
 
 def _news(result: SpecimenResult) -> list[str]:
