@@ -124,3 +124,21 @@ def teach(folder: Path, out: Path, sheet: Path | None) -> int:
     for name, why in record.left_out.items():
         click.echo(f"Left out: {name}: {why}", err=True)
     return 0
+
+
+@main.command()
+@_out
+@click.option("--count", type=click.IntRange(min=1), default=1, show_default=True,
+              help="How many pictures.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True,
+              help="Seed of the random recipes.")
+@click.option("--family", metavar="NAME", help="Family of phantoms; any where not given.")
+@click.option("--recipe", type=_FILE, help="Recipe (JSON) to draw, instead of random ones.")
+@_errors_end_the_command
+def phantom(out: Path, **options: Any) -> int:
+    """Draw known-answer pictures: each with its zones, its truth and its recipe beside it."""
+    from edgeqc.phantoms.writing import write_phantoms
+
+    for path in write_phantoms(out, **options):
+        click.echo(str(path))
+    return 0
