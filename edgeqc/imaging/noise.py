@@ -143,5 +143,9 @@ def _block_mean(area: NDArray[np.float32]) -> NDArray[np.float32]:
 def _usable_blocks(area: NDArray[np.float32], valid: NDArray[np.bool_]) -> NDArray[np.bool_]:
     clipped = ((area <= 0.5 / 255) | (area >= 254.5 / 255)).astype(np.float32)
     whole = _block_mean(valid.astype(np.float32)) > 0.999
-    usable = whole & (_block_mean(clipped) < 0.02)
-    return usable if usable.any() else whole & (_block_mean(clipped) < 0.3)
+    share = _block_mean(clipped)
+    for most in (0.02, 0.1):
+        usable = np.asarray(whole & (share < most), np.bool_)
+        if usable.any():
+            return usable
+    return np.asarray(whole & (share < 0.5), np.bool_)

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 Plane = NDArray[np.float32]
 
 _SEGMENTS = 16
+_SPREADS = 3.0  # a common jump exceeds the spread between segments this many times
 
 
-def row_drift(pixels: Plane, noise_sd: float) -> float:
-    """Return the size of common jumps of whole rows, in grey levels.
+def row_jump(pixels: Plane, noise_sd: float) -> float:
+    """Return the largest jump that whole rows make together, in grey levels.
 
     Parameters
     ----------
@@ -25,19 +26,19 @@ def row_drift(pixels: Plane, noise_sd: float) -> float:
 
     Notes
     -----
-    The row means of 16 columns of segments are differenced from row to row. What charging adds
-    is common to all segments of a row, what the specimen adds is not: the covariance between
-    the two halves of the segments (odd and even) is the variance of the common jumps, free of
-    noise. The median over groups of rows keeps a single horizontal edge of the specimen out.
+    The row means of 16 segments are differenced from row to row. A discharge moves all segments
+    of a row by the same step; a horizontal edge of the specimen is ragged or slanted, and moves
+    them at different rows. A jump counts where the median step of the segments exceeds three
+    times their spread (median absolute deviation, scaled to a normal sd) and the noise of a
+    segment's mean.
     """
     rows, cols = pixels.shape
     if rows < 64 or cols < 4 * _SEGMENTS:
         return 0.0
     means = cv2.resize(pixels, (_SEGMENTS, rows), interpolation=cv2.INTER_AREA)
     step = np.diff(means, axis=0)
-    # within each half the median over segments leaves single objects out
-    left = np.median(step[:, 0::2], axis=1)
-    right = np.median(step[:, 1::2], axis=1)
-    groups = np.array_split(np.arange(step.shape[0]), max(4, step.shape[0] // 48))
-    common = [float(np.mean(left[group] * right[group])) for group in groups]
-    return math.sqrt(max(0.0, float(np.median(common))))
+    common = np.median(step, axis=1)
+    spread = 1.4826 * np.median(np.abs(step - common[:, None]), axis=1)
+    spread = spread + noise_sd * math.sqrt(2 * _SEGMENTS / cols)
+    jumps = np.abs(common)[np.abs(common) > _SPREADS * spread]
+    return float(jumps.max(initial=0.0))
