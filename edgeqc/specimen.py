@@ -183,16 +183,14 @@ def examine_picture(picture: OpenPicture, protocol: Protocol) -> ExaminedPicture
 
 
 def _quality_figures(image: CalibratedImage) -> dict[str, Measured]:
-    """Return the figures of a picture's quality under readers' names."""
+    """Return the figures of a picture's quality by name; they are held against limits only."""
     record = picture_quality(image)
-    note = "a figure of the picture, for comparison with its limit"
-    named = {
-        "edge blur, standard deviation": (record.blur_px, "px"),
-        "texture over noise": (record.texture_snr, "1"),
-        "clipped to white": (record.clipped_white_fraction, "1"),
-        "clipped to black": (record.clipped_black_fraction, "1"),
-        "row drift": (record.row_drift, "1"),
-        "brightness gradient": (record.gradient, "1"),
-    }
-    return {name: Measured(value, float("nan"), unit, note=note)
-            for name, (value, unit) in named.items()}
+    figures = {}
+    for item in dataclasses.fields(record):
+        title, unit = item.name.replace("_", " "), "1"
+        if item.name.endswith("_px"):
+            title, unit = title.removesuffix(" px"), "px"
+        figures[title] = Measured(
+            float(getattr(record, item.name)), float("nan"), unit,
+            note="a figure of the picture, held against its limit only")
+    return figures
