@@ -247,17 +247,10 @@ def planted_defects(
         "low_contrast": acquisition.contrast < 0.12,
         "cropped_thickness": any(not face.complete.any() for face in scene.faces),
         "partly_cropped": any(
-            face.complete.any() and face.complete[_visible(face, image.shape)].mean() < 0.9
-            for face in scene.faces
+            face.complete.any() and face.complete.mean() < 0.9 for face in scene.faces
         ),
     }
     return [name for name, present in defects.items() if present]
-
-
-def _visible(face: FaceTruth, size: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Chords whose middle lies inside the picture."""
-    middle = 0.5 * (face.anterior_px + face.posterior_px)
-    return np.asarray(((middle >= 0) & (middle <= np.array(size[:2]) - 1)).all(axis=1))
 
 
 def finish_picture(recipe: Recipe, scene: Scene, rng: np.random.Generator) -> Phantom:

@@ -129,11 +129,10 @@ def zone_weights(
     blend_um : float
         Width of the blending at abrupt borders (a pixel for a picture, 0 for exact zones).
     """
-    front = shape.along(shape.anterior_um, s)
-    seen = shape.along(shape.posterior_um, s) - front
+    front, back, depth = shape.along(s, shape.anterior_um, shape.posterior_um, layout.depth)
+    seen = back - front
     t = (w - front) / seen
     soft = max(layout.softness_um, blend_um, 1e-9)
-    depth = shape.along(layout.depth, s)
     # where the laser went through, the posterior edge itself is no border
     reach = np.where(depth >= 1, 2.0, np.where(depth <= 0, -1.0, depth))
     laser = np.clip((reach - t) * seen / soft + 0.5, 0, 1)

@@ -118,19 +118,24 @@ class FaceShape:
     corner_um: float
     cos_tilt: float
 
-    def along(self, values: FloatArray, s: NDArray[np.floating]) -> NDArray[np.floating]:
-        """Return values given on the grid at other positions along the axis."""
+    def along(
+        self, s: NDArray[np.floating], *lines: FloatArray
+    ) -> tuple[NDArray[np.floating], ...]:
+        """Return lines given on the grid at other positions along the axis."""
         step = float(self.s_um[1] - self.s_um[0])
         position = np.clip((s - self.s_um[0]) / step, 0, self.s_um.size - 1.001)
         index = position.astype(np.int32)
-        part = position - index
-        values = np.asarray(values, s.dtype)
-        result: NDArray[np.floating] = values[index] * (1 - part) + values[index + 1] * part
-        return result
+        part = (position - index).astype(s.dtype)
+        found = []
+        for line in lines:
+            values = np.asarray(line, s.dtype)
+            found.append(values[index] + part * np.diff(values)[index])
+        return tuple(found)
 
     def inside_um(self, s: NDArray[np.floating], w: NDArray[np.floating]) -> NDArray[np.floating]:
         """Return how far positions lie inside the face (negative outside), roughly in µm."""
-        edge = np.minimum(w - self.along(self.anterior_um, s), self.along(self.posterior_um, s) - w)
+        front, back = self.along(s, self.anterior_um, self.posterior_um)
+        edge = np.minimum(w - front, back - w)
         end = self.past_ends_um(s, w)
         result: NDArray[np.floating] = np.minimum(edge, end)
         if self.corner_um > 0:
@@ -247,6 +252,8 @@ class Chords:
 def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2.0) -> Chords:
     """Return the chords of a face, perpendicular to its smooth mid-line as seen in the picture.
 
+    Chords whose middle lies outside the picture are left out.
+
     Parameters
     ----------
     shape : FaceShape
@@ -281,6 +288,10 @@ def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2
             distance = (target - m) / normal[:, 1]
         ends.append(distance)
     base = np.stack([s, m], axis=1)
+    middle_px = shape.axis.to_picture(s, m)
+    seen = ((middle_px >= 0) & (middle_px <= np.array(picture) - 1)).all(axis=1)
+    s, base, normal = s[seen], base[seen], normal[seen]
+    ends = [distance[seen] for distance in ends]
     pixels, complete = [], np.ones(s.size, bool)
     for distance in ends:
         point = base + distance[:, None] * normal

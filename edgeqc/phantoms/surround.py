@@ -112,10 +112,8 @@ def rim_signal(
     patch, w = where
     signal, height = drawn
     pixel = np.float32(shape.axis.pixel_um)
-    edges = (
-        (face.anterior, w - shape.along(shape.anterior_um, patch.s_um)),
-        (face.posterior, shape.along(shape.posterior_um, patch.s_um) - w),
-    )
+    front, back = shape.along(patch.s_um, shape.anterior_um, shape.posterior_um)
+    edges = ((face.anterior, w - front), (face.posterior, back - w))
     for edge, distance in edges:
         depth = np.maximum(np.asarray(distance, np.float32) / pixel, 0)
         if edge.rounding_px > 0:  # worn or rounded: the relief fades towards the edge
@@ -164,11 +162,12 @@ def grow_burrs(
             sunk = 1.5 * shape.axis.pixel_um * rng.random()
             outer = shape.axis.to_picture(along, base + sign * np.maximum(top, 0))
             inner = shape.axis.to_picture(along, base - sign * sunk)
-            points = np.concatenate([outer, inner[::-1]])[:, ::-1]
-            if (np.abs(points) > 30000).any():
+            if (np.abs(outer) > 30000).any():
                 continue
-            grey = face.grey * rng.uniform(0.8, 1.7)
-            cv2.fillPoly(
-                signal, [np.rint(points * 16).astype(np.int32)], float(grey), cv2.LINE_AA, 4
-            )
+            grey = face.grey * rng.uniform(0.7, 1.3)
+            for share in (1.0, 0.7, 0.45):  # brightest at its thin rim, darker towards its root
+                heap = inner + share * (outer - inner) + rng.normal(0, 0.3, outer.shape)
+                ring = np.concatenate([heap, inner[::-1]])[:, ::-1]
+                tone = float(grey * (0.75 + 0.5 * share**2))
+                cv2.fillPoly(signal, [np.rint(ring * 16).astype(np.int32)], tone, cv2.LINE_AA, 4)
     return signal

@@ -54,7 +54,7 @@ class FaceTruth:
     outline_px : (n, 2) float array
         Closed outline (row, col); it may leave the picture.
     anterior_px, posterior_px : (n_s, 2) float arrays
-        Ends of the chords, at even distances along the mid-line.
+        Ends of the chords, at even distances along the part of the mid-line that is seen.
     complete : (n_s,) bool array
         Both ends of the chord lie on true edges inside the picture.
     anterior : {"top", "bottom", "left", "right"}
