@@ -121,7 +121,9 @@ def _examined(
 def _news(result: SpecimenResult) -> list[str]:
     findings = result.findings
     lines = [f"Specimen {findings.specimen} ({findings.verdict})",
-             *(f"  {line}" for line in findings.answer.split("\n")),
+             *(f"  {face.image}, {face.answer}" for face in findings.faces),
+             *(f"  {item.image}: {item.status}: {item.reason}" for item in findings.images
+               if not item.faces),
              *(f"  Note: {note}" for note in result.notes)]
     return [*lines, f"  Report: {result.folder / 'report.pdf'}"]
 

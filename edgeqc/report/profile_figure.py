@@ -159,6 +159,11 @@ def _pale(colour: str) -> str:
 
 def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:
     """Draw the lower graph: local thickness and what the laser left of it."""
+    if not profiles.valid.any():
+        middle = (along.start + along.stop) / 2
+        return [_text(middle, top + _GRAPH_HEIGHT / 2,
+                      "no thickness: no stretch of the face has both edges in the picture",
+                      "middle")]
     shown = np.concatenate([profiles.thickness[profiles.valid], [0.0]])
     ceiling = float(np.nanmax(shown)) * 1.12 or 1.0
     up = _Scale(0.0, ceiling, top + _GRAPH_HEIGHT, top)
