@@ -116,6 +116,31 @@ def _of_range(means: NDArray[np.float32], kind: np.dtype[Any], least: float
     return means
 
 
+def blocks_to_pixels(
+    labels: NDArray[np.uint8], side: int, shape: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """Return labels of blocks as labels of the pixels that they were made of.
+
+    Parameters
+    ----------
+    labels : (rows, cols) uint8 array
+        A label for each block.
+    side : int
+        Side of a block in pixels.
+    shape : (rows, cols)
+        Size of the picture in the file; pixels beyond the last whole block are labelled 0.
+    """
+    if side == 1 and labels.shape == shape:
+        return labels
+    full = np.zeros(shape, np.uint8)
+    rows, cols = labels.shape
+    inner = full[: rows * side, : cols * side]
+    for row in range(side):  # without a copy of the whole on the way
+        for col in range(side):
+            inner[row::side, col::side] = labels
+    return full
+
+
 # --- pieces -------------------------------------------------------------------------------------
 
 
@@ -137,7 +162,7 @@ def tiff_parts(page: Any) -> Iterator[Part]:
         yield 0, 0, _in_palette(page, page.asarray(out="memmap"))
         return
     rows, cols = page.imagelength, page.imagewidth
-    for data, index, shape in page.segments(maxworkers=1):
+    for data, index, shape in page.segments(maxworkers=1, buffersize=_CHUNK_PIXELS):
         _, _, row, col, _ = index
         _, height, width, _ = shape
         height, width = min(height, rows - row), min(width, cols - col)

@@ -81,6 +81,8 @@ def calibrate(
         noise_sd=quality.noise_sd,
         source=ImageSource(raw.file, raw.page, raw.pages, raw.sha256, scale.acquisition),
         flags=(*raw.flags, *scale.flags, *quality_flags(quality, shape, settings.quality)),
+        reduction=raw.reduction,
+        file_shape=raw.file_shape,
     )
 
 

@@ -70,6 +70,11 @@ class CalibratedImage:
         File, page, hash, acquisition settings.
     flags : tuple of Raised
         Doubts about the picture.
+    reduction : int
+        Each pixel is the mean of a block of reduction x reduction pixels of the file, and all
+        pixel coordinates and ``pixel_size_um`` are those of the blocks; 1 for all but mosaics.
+    file_shape : (rows, cols)
+        Size of the picture in the file; zeros where it is that of ``pixels``.
     """
 
     pixels: NDArray[np.float32]
@@ -82,6 +87,18 @@ class CalibratedImage:
     noise_sd: float
     source: ImageSource
     flags: tuple[Raised, ...] = ()
+    reduction: int = 1
+    file_shape: tuple[int, int] = (0, 0)
+
+    @property
+    def shape_in_file(self) -> tuple[int, int]:
+        """Rows and columns of the picture in the file."""
+        rows, cols = self.pixels.shape
+        return self.file_shape if all(self.file_shape) else (rows, cols)
+
+    def in_file_px(self, position: float) -> float:
+        """Return a row or column coordinate in pixels of the file."""
+        return position * self.reduction + (self.reduction - 1) / 2
 
 
 def read_images(path: str | Path, *args: Any, **options: Any) -> tuple[CalibratedImage, ...]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from edgeqc.errors import EdgeqcError, ImageError
 from edgeqc.flags import Raised, raised
+from edgeqc.imaging.block_means import array_parts, block_means, reduction_for, tiff_parts
 from edgeqc.imaging.headers import FileHeader, read_header
 from edgeqc.imaging.tiff_directory import TiffPage
 
@@ -29,6 +30,7 @@ _GREY_TOLERANCE = 6 / 255
 _TRAILER_BYTES = 32768
 _TRAILER_LEAST = 40  # characters: shorter runs occur in pixel data by chance
 _COMPRESSIONS = {1, 5, 7, 8, 32773, 32946}
+_BY_PIECES = {1, 8, 32773, 32946}  # decoded a strip or tile at a time
 _COMPRESSION_NAMES = {2: "fax", 3: "fax", 4: "fax", 6: "old JPEG", 34712: "JPEG 2000",
                       34887: "LERC", 34925: "LZMA", 50000: "Zstandard", 50001: "WebP",
                       50002: "JPEG XL", 52546: "JPEG XL"}
@@ -41,13 +43,17 @@ class ReadingLimits:
     Parameters
     ----------
     max_pixels : int
-        Largest picture, in pixels, that is read whole; larger promises are refused unread.
+        Largest picture, in pixels, that is read; larger promises are refused unread.
     max_pages : int
         Largest number of pages of one file.
+    max_whole_pixels : int
+        Largest picture, in pixels, that is measured as it is; a larger one is read strip by
+        strip and measured on the means of blocks of pixels, the smallest that fit.
     """
 
     max_pixels: int = 400_000_000
     max_pages: int = 1000
+    max_whole_pixels: int = 40_000_000
 
 
 @dataclass(frozen=True)
@@ -74,6 +80,10 @@ class RawPage:
         The file's last bytes, where some instruments write their settings as text.
     flags : tuple of Raised
         Doubts that arose while reading.
+    reduction : int
+        Each pixel is the mean of a block of reduction x reduction pixels of the file.
+    file_shape : (rows, cols)
+        Size of the picture in the file; zeros where it is that of ``pixels``.
     """
 
     pixels: NDArray[np.float32]
@@ -88,6 +98,8 @@ class RawPage:
     tag_pixel_size_um: tuple[float, float] | None = None
     trailer: bytes = field(default=b"", repr=False)
     flags: tuple[Raised, ...] = ()
+    reduction: int = 1
+    file_shape: tuple[int, int] = (0, 0)
 
 
 def read_pages(
@@ -122,13 +134,18 @@ def read_pages(
                              max_pages=limits.max_pages)
         digest = _sha256(path)
         if header.format == "TIFF":
-            return _read_tiff(path, header, name, digest)
+            return _read_tiff(path, header, name, digest, limits.max_whole_pixels)
         array = _decode(path, name)
         if array.shape[:2] != header.shapes[0]:
             raise _undecodable(name, "the decoder found another size than the header's")
+        shape = array.shape[:2]
+        side = reduction_for(*shape, limits.max_whole_pixels)
+        if side > 1:
+            array = block_means(array_parts(array), array.shape, side)
         pixels, finite, flags = _to_grey(array, name=name)
         return (RawPage(pixels, finite, name, 1, 1, digest, folder=path.parent,
-                        trailer=_trailer(path), flags=flags),)
+                        trailer=_trailer(path), flags=(*flags, *_reduced(side)),
+                        reduction=side, file_shape=shape),)
     except EdgeqcError:
         raise
     except MemoryError:
@@ -174,7 +191,9 @@ def _decode(path: Path, name: str) -> NDArray[Any]:
     return np.asarray(array)
 
 
-def _read_tiff(path: Path, header: FileHeader, name: str, digest: str) -> tuple[RawPage, ...]:
+def _read_tiff(
+    path: Path, header: FileHeader, name: str, digest: str, max_whole_pixels: int
+) -> tuple[RawPage, ...]:
     wanted = [index for index, page in enumerate(header.tiff) if not page.reduced]
     if not wanted:
         raise ImageError("it holds nothing but thumbnails", file=name,
@@ -184,16 +203,43 @@ def _read_tiff(path: Path, header: FileHeader, name: str, digest: str) -> tuple[
     with tifffile.TiffFile(path) as tiff:
         for number, index in enumerate(wanted, start=1):
             promised = header.tiff[index]
-            array = _tiff_array(path, tiff, index, promised, name)
+            side = reduction_for(promised.rows, promised.cols, max_whole_pixels)
+            array = (_tiff_array(path, tiff, index, promised, name) if side == 1 else
+                     _reduced_tiff(path, tiff, index, promised, name, side))
             pixels, finite, flags = _to_grey(
                 array, name=name, white_is_zero=promised.photometric == 0
             )
             pages.append(RawPage(
                 pixels, finite, name, number, len(wanted), digest,
                 texts=dict(promised.texts), resolution=promised.resolution, folder=path.parent,
-                tag_pixel_size_um=_tag_33560(tiff, index), trailer=trailer, flags=flags,
+                tag_pixel_size_um=_tag_33560(tiff, index), trailer=trailer,
+                flags=(*flags, *_reduced(side)), reduction=side,
+                file_shape=(promised.rows, promised.cols),
             ))
     return tuple(pages)
+
+
+def _reduced(side: int) -> tuple[Raised, ...]:
+    return (raised("picture_reduced", f"blocks of {side} x {side} pixels"),) if side > 1 else ()
+
+
+def _reduced_tiff(
+    path: Path, tiff: tifffile.TiffFile, index: int, promised: TiffPage, name: str, side: int
+) -> NDArray[Any]:
+    """Return the means of a page's blocks, without holding the page where its coding allows."""
+    page: Any = tiff.pages[index]
+    if promised.compression in _BY_PIECES and not (page.planarconfig == 2 and promised.samples > 1):
+        shape = (promised.rows, promised.cols)
+        colours = 3 if promised.photometric == 3 and not _grey_palette(page) else (
+            promised.samples)
+        return block_means(tiff_parts(page), shape if colours == 1 else (*shape, colours), side)
+    array = _tiff_array(path, tiff, index, promised, name)
+    return block_means(array_parts(array), array.shape, side)
+
+
+def _grey_palette(page: Any) -> bool:
+    table = page.colormap
+    return table is not None and bool((np.asarray(table) == np.asarray(table)[0]).all())
 
 
 def _tiff_array(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Mapping
@@ -153,11 +154,17 @@ def find_scale(
         for key, value in acquisition_settings(key_values(text)).items():
             acquisition.setdefault(key, value)
     candidates = _candidates(raw, sheet, texts, settings, flags)
-    candidates += _drawn_bar(raw, sheet, bar, settings, bar_settings)
     for candidate in candidates:
         if candidate.source == _INSTRUMENT:
             acquisition["pixel_size_um"] = float(f"{candidate.col_um:.6g}")
-            acquisition["field_width_um"] = float(f"{candidate.col_um * raw.pixels.shape[1]:.6g}")
+            acquisition["field_width_um"] = float(f"{candidate.col_um * _shape(raw)[1]:.6g}")
+    # what is stated is of the file's pixels, what is drawn is measured in the picture's own
+    candidates = [
+        dataclasses.replace(candidate, row_um=candidate.row_um * raw.reduction,
+                            col_um=candidate.col_um * raw.reduction)
+        for candidate in candidates
+    ]
+    candidates += _drawn_bar(raw, sheet, bar, settings, bar_settings)
     tilt, u_tilt = _tilt(sheet, raw.file, settings, acquisition, flags)
     chosen = _choose(candidates, settings, flags)
     size = None if chosen is None else (chosen.row_um, chosen.col_um)
@@ -225,7 +232,7 @@ def _candidates(
         found.append(Candidate("sheet", stated, stated, settings.u_rel_sheet))
     readings = [(_INSTRUMENT, TagScale(*raw.tag_pixel_size_um, "private tag 33560"))
                 ] if raw.tag_pixel_size_um else []
-    readings += _text_scales(texts, raw.pixels.shape)
+    readings += _text_scales(texts, _shape(raw))
     resolution = _resolution_scale(raw, settings)
     if resolution is not None:
         readings.append((_RESOLUTION, resolution))
@@ -236,6 +243,12 @@ def _candidates(
         else:
             flags.append(raised("scale_implausible", f"{source}: {scale.col_um:.4g} µm"))
     return found
+
+
+def _shape(raw: RawPage) -> tuple[int, int]:
+    """Rows and columns of the picture in the file."""
+    rows, cols = raw.pixels.shape
+    return raw.file_shape if all(raw.file_shape) else (rows, cols)
 
 
 def _texts(raw: RawPage) -> list[tuple[str, str]]:
