@@ -203,8 +203,8 @@ def _image_findings(picture: ExaminedPicture) -> ImageFindings:
         status=status,
         reason=reason or _face_reason(picture, status),
         faces=len(picture.faces),
-        rows_px=image.pixels.shape[0],
-        cols_px=image.pixels.shape[1],
+        rows_px=image.shape_in_file[0],
+        cols_px=image.shape_in_file[1],
         pixel_size_um=_pixel_size(image),
         pixel_size_source=image.pixel_size_source,
         tilt_deg=value_of(Measured(image.tilt_deg, image.u_tilt_deg, "deg"), "deg",
@@ -228,7 +228,8 @@ def _face_reason(picture: ExaminedPicture, status: str) -> str:
 def _pixel_size(image: CalibratedImage) -> Value:
     if image.pixel_size_um is None:
         return Value(value=None, unit="µm", reason="no trustworthy source gave a pixel size")
-    row, col = image.pixel_size_um
+    # a reduced picture's pixels are blocks; the file's are what the reader knows
+    row, col = (size / image.reduction for size in image.pixel_size_um)
     # rows and columns agree but for calibration; their difference is shown where it is real
     note = "" if abs(row - col) <= 1e-4 * col else f"down the picture {row:.6g} µm"
     return value_of(
@@ -258,6 +259,8 @@ def _face_findings(
         for name, measurand in MEASURANDS.items()
     }
     row, col = item.face.centroid_px
+    if picture.image is not None:
+        row, col = picture.image.in_file_px(row), picture.image.in_file_px(col)
     zones = item.zones
     return FaceFindings(
         image=picture.name,

@@ -103,6 +103,8 @@ _ALL = (
     Flag("gradient", _N, "The picture's brightness drifts from side to side.",
          "Taken out before texture is measured."),
     Flag("non_finite_pixels", _N, "Some pixels hold no number.", "They are left out."),
+    Flag("picture_reduced", _N, "The picture is too large to be measured pixel by pixel.",
+         "It was measured on means of blocks of pixels; finer structure is not in the numbers."),
     Flag("not_grey", _N, "The picture has colours.", "Its luminance is used."),
     # --- faces --------------------------------------------------------------------------------
     Flag("no_face", _X, "No cut face was found.", "Nothing is measured."),
@@ -158,6 +160,10 @@ _ALL = (
          "No heights are given."),
     Flag("stereo_axis_contradicted", _N, "The parallax of the stereo pair does not run across the"
          " tilt axis given.", "No heights are given; check tilt_axis."),
+    Flag("stereo_sign_unproven", _N, "The pictures of the stereo pair do not show by themselves"
+         " which of the tilts is which.",
+         "Whether heights are upright or inverted rests on the sheet; parameters that depend on it"
+         " are left out."),
     Flag("stereo_noisy", _N, "Height noise is large against the roughness.",
          "Roughness from heights is given with that doubt."),
     # --- report -------------------------------------------------------------------------------

@@ -99,18 +99,22 @@ def _many(count: int, word: str) -> str:
 
 def _links(image: Row, folders: Mapping[str, str], files: set[str]) -> dict[str, str]:
     folder = folders.get(image["specimen"], "")
-    small = f"{picture_stem(image['image'])}{SMALL}"
+    small = next((name for stem in picture_stems(image["image"])
+                  if (name := f"{stem}{SMALL}") in files), "")
     return {
         key: f"{quote(folder)}/{quote(name)}" if name in files else ""
         for key, name in (("report", "report.html"), ("pdf", "report.pdf"), ("small", small))
     }
 
 
-def picture_stem(image: str) -> str:
-    """Return the stem of the files made from a picture: ``name``, ``name.p2`` for page 2."""
+def picture_stems(image: str) -> tuple[str, str]:
+    """Return the stems that the files made from a picture may have.
+
+    The full name, with underscores, comes first: it is taken where pictures share a stem.
+    """
     base, _, page = image.partition("#")
     stem = base.rpartition("/")[2].rpartition(".")[0]
-    return f"{stem}.p{page}" if page else stem
+    return image.replace("/", "_").replace("#", ".p"), f"{stem}.p{page}" if page else stem
 
 
 def _words(image: Row, face: Row | None) -> dict[str, Any]:

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
 
-from edgeqc.imaging.block_means import array_parts, block_means, reduction_for, tiff_parts
+from edgeqc.imaging.block_means import (
+    array_parts,
+    block_means,
+    blocks_to_pixels,
+    reduction_for,
+    tiff_parts,
+)
+from edgeqc.imaging.calibration import ImagingSettings, read_images
+from edgeqc.imaging.reading import ReadingLimits
 
 
 def plain_means(array, side):
@@ -74,3 +83,35 @@ def test_reduction_is_the_least_that_fits(rows, cols, limit):
 
 def test_a_picture_of_a_few_rows_keeps_some():
     assert reduction_for(3, 10**6, 1000) == 3
+
+
+def test_labels_of_blocks_go_back_onto_the_pixels():
+    labels = np.array([[1, 2], [3, 4]], np.uint8)
+    full = blocks_to_pixels(labels, 3, (7, 8))
+    assert full.shape == (7, 8)
+    assert (full[:3, :3] == 1).all()
+    assert (full[3:6, 3:6] == 4).all()
+    assert not full[6].any()
+    assert not full[:, 6:].any()
+    assert blocks_to_pixels(labels, 1, (2, 2)) is labels
+
+
+def test_a_reduced_picture_keeps_its_scale_and_says_so(tmp_path):
+    rng = np.random.default_rng(8)
+    array = (rng.random((400, 601)) * 200 + 20).astype(np.uint8)
+    tifffile.imwrite(tmp_path / "m.tif", array, tile=(64, 64), compression="zlib")
+    row = {"pixel_size_um": 0.1}
+    whole, = read_images(tmp_path / "m.tif", row)
+    settings = ImagingSettings(reading=ReadingLimits(max_whole_pixels=30_000))
+    small, = read_images(tmp_path / "m.tif", row, settings)
+    assert small.reduction == 3
+    assert (small.pixels.shape, small.shape_in_file) == ((133, 200), (400, 601))
+    np.testing.assert_allclose(small.pixels, plain_means(whole.pixels, 3), rtol=1e-5)
+    assert small.pixel_size_um == pytest.approx((0.3, 0.3))
+    assert "picture_reduced" in [flag.name for flag in small.flags]
+    assert (whole.reduction, whole.shape_in_file) == (1, (400, 601))
+    assert small.in_file_px(0.0) == 1.0  # the middle of the first block's three pixels
+    png = tmp_path / "m.png"
+    cv2.imwrite(str(png), array)
+    again, = read_images(png, row, settings)
+    np.testing.assert_array_equal(again.pixels, small.pixels)

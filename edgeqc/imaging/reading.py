@@ -138,7 +138,7 @@ def read_pages(
         array = _decode(path, name)
         if array.shape[:2] != header.shapes[0]:
             raise _undecodable(name, "the decoder found another size than the header's")
-        shape = array.shape[:2]
+        shape = (array.shape[0], array.shape[1])
         side = reduction_for(*shape, limits.max_whole_pixels)
         if side > 1:
             array = block_means(array_parts(array), array.shape, side)

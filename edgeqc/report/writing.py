@@ -16,6 +16,7 @@ from PIL import Image
 
 from edgeqc.examined import ExaminedFace, ExaminedPicture
 from edgeqc.findings import Findings, write_findings
+from edgeqc.imaging.block_means import blocks_to_pixels
 from edgeqc.protocol import Protocol
 from edgeqc.report.content import report_content
 from edgeqc.report.figures import draw_labels, draw_overlay, draw_picture, write_png
@@ -89,7 +90,9 @@ def _draw(picture: ExaminedPicture, target: Path, entry: dict[str, Any]) -> dict
     """Write label raster and overlay, and return the page's pictures by the names in ``entry``."""
     assert picture.image is not None
     labels = draw_labels(picture.image, _zoned(picture))
-    done, data = cv2.imencode(".png", labels)
+    image = picture.image
+    at_file_size = blocks_to_pixels(labels, image.reduction, image.shape_in_file)
+    done, data = cv2.imencode(".png", at_file_size)
     assert done  # an 8-bit array always encodes
     target.with_name(f"{target.name}.zones.png").write_bytes(data.tobytes())
     overlay = draw_overlay(picture.image, _zoned(picture), labels)
