@@ -120,7 +120,7 @@ def dose_response(
 def _saturating(
     dose: FloatArray, value: FloatArray, levels: FloatArray, alpha: float
 ) -> DoseResponse | None:
-    """The saturating curve, or None where the data do not determine it."""
+    """Fit the saturating curve; None where the data do not determine it."""
     from scipy.optimize import minimize_scalar
     from scipy.stats import t
 
