@@ -1,0 +1,325 @@
+"""Roughness of surfaces by ISO 25178-2, on rectangles and on irregular zones, with its doubt."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from edgeqc.errors import MeasurementError
+from edgeqc.measure.areal_parameters import (
+    ArealValues,
+    areal_material_values,
+    height_and_hybrid_values,
+)
+from edgeqc.measure.areal_spatial import spatial_values
+from edgeqc.measure.feature_parameters import feature_values
+from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
+from edgeqc.measure.height_checks import checked_surface
+from edgeqc.measure.material_ratio import MaterialSettings
+from edgeqc.measure.profile_band import Band
+from edgeqc.measure.robust_areal import robust_areal_filter
+from edgeqc.measure.roughness_result import (
+    ENDS,
+    LEVELLING,
+    NOISE,
+    SAMPLING,
+    Conditions,
+    HeightDoubt,
+    Roughness,
+    measured,
+    scale_shares,
+)
+from edgeqc.measure.roughness_symbols import AREAL_STANDARD, AREAL_SYMBOLS
+from edgeqc.measure.surface_filter import gaussian_areal_filter, gaussian_weights, noise_passed
+from edgeqc.quantity import FloatArray, Measured
+
+FILTER_TITLES: dict[str, str] = {
+    "Gaussian": "Gaussian (ISO 16610-61)",
+    "robust Gaussian": "robust Gaussian regression, order 2 (ISO 16610-71)",
+}
+
+MIN_SIDE = 8
+"""Fewest heights along either side of the region."""
+
+MIN_HEIGHTS = 256
+"""Fewest heights in the region."""
+
+NOISE_SEED = 25178
+"""Seed of the noise that is added once more to see what noise does to each parameter."""
+
+FLAT = 1e-12
+"""Height range over the largest absolute height below which a surface is constant to within
+floating-point rounding."""
+
+_FORMS = ("mean", "plane", "polynomial 2", "polynomial 3", "sphere", "cylinder")
+
+
+@dataclass(frozen=True)
+class ArealSettings:
+    """How areal parameters are taken.
+
+    Parameters
+    ----------
+    material : MaterialSettings
+        Where the material ratio curve is read.
+    features : bool
+        Whether the feature parameters are taken too.
+
+    References
+    ----------
+    ISO 25178-2:2021.
+    """
+
+    material: MaterialSettings = field(default_factory=MaterialSettings)
+    features: bool = True
+
+
+def roughness_areal(
+    height_um: ArrayLike,
+    spacing_um: float | tuple[float, float],
+    *,
+    mask: ArrayLike | None = None,
+    nesting_index_um: float | None = None,
+    band: Band | None = None,
+    doubt: HeightDoubt | None = None,
+    settings: ArealSettings | None = None,
+) -> Roughness:
+    """Return the roughness of a surface by the standard's symbols.
+
+    Parameters
+    ----------
+    height_um : (rows, cols) array
+        Heights in µm; NaN marks gaps. Real lengths only, never grey levels.
+    spacing_um : float or (float, float)
+        Sampling interval in µm, one for both directions or (row, col).
+    mask : (rows, cols) bool array, optional
+        True where a height belongs to the region.
+    nesting_index_um : float, optional
+        Nesting index of the L-filter. Without it no L-filter is applied (an S-F surface).
+    band : Band, optional
+        Form, S-filter, kind of L-filter, end treatment. By default nothing but the mean is
+        taken off: give ``Band(form="plane")`` to level.
+    doubt : HeightDoubt, optional
+        Noise and scale uncertainty of the heights.
+    settings : ArealSettings, optional
+        How the parameters are taken.
+
+    Returns
+    -------
+    Roughness
+        Mapping of symbol (``"Sq"``, ``"Sal"``, ``"Sdr"``, ...) to ``Measured``, with conditions.
+
+    Raises
+    ------
+    MeasurementError
+        Where the surface is constant, all gap, a strip or too small, or the spacing or nesting
+        index impossible.
+
+    Notes
+    -----
+    The uncertainty has the shares "sampling along the surface" (scatter between tiles; for
+    features between the features), "levelling", "filter ends", "height noise", "height scale"
+    and "pixel size".
+
+    References
+    ----------
+    ISO 25178-2:2021; ISO 25178-3:2012 (S-F and S-L surfaces).
+
+    Examples
+    --------
+    >>> x = (np.arange(500) + 0.5) / 100
+    >>> z = np.sin(2 * np.pi * x)[None, :] * np.ones((100, 1))
+    >>> round(roughness_areal(z, 0.01)["Sq"].value, 4)
+    0.7071
+    """
+    height, spacing = _region(height_um, spacing_um, mask)
+    limits, known, how = band or Band(), doubt or HeightDoubt(), settings or ArealSettings()
+    z = _limited(height, spacing, nesting_index_um, limits)
+    if not np.ptp(z[np.isfinite(z)]) > FLAT * np.nanmax(np.abs(height)):
+        raise _constant(float(np.nanmean(height)))
+    plain = _values(z, spacing, how)
+    ends: dict[str, float] = {}
+    if limits.short_nesting_index_um is not None or nesting_index_um is not None:
+        other = _limited(height, spacing, nesting_index_um, limits.other_ends())
+        ends = _values(other, spacing, how, everything=False).value
+    noisy: dict[str, float] = {}
+    if known.noise_um > 0:
+        noise = np.random.default_rng(NOISE_SEED).normal(0.0, known.noise_um, height.shape)
+        noisy = _values(_limited(height + noise, spacing, nesting_index_um, limits), spacing,
+                        how).value
+    left = _noise_left(known.noise_um, spacing, nesting_index_um, limits)
+    values = _with_doubt(plain, (ends, noisy, left), known, limits.form, z)
+    return Roughness(values, _conditions(z, spacing, nesting_index_um, limits))
+
+
+def _region(
+    height_um: ArrayLike, spacing_um: float | tuple[float, float], mask: ArrayLike | None
+) -> tuple[FloatArray, tuple[float, float]]:
+    """Cut the height map to the region's bounding box, NaN outside the region."""
+    height, valid, spacing = checked_surface(height_um, spacing_um)
+    if mask is not None:
+        chosen = np.asarray(mask, dtype=np.bool_)
+        if chosen.shape != height.shape:
+            raise MeasurementError(
+                f"the mask has the shape {chosen.shape}, the height map {height.shape}",
+                rule="Mask and height map have the same shape.",
+                remedy="Lay the zone over the height map first.",
+            )
+        valid = valid & chosen
+    rows, cols = np.flatnonzero(valid.any(axis=1)), np.flatnonzero(valid.any(axis=0))
+    if rows.size == 0:
+        raise MeasurementError(
+            "the region holds no height", rule="At least some heights lie in the region.",
+            remedy="Check the zone's mask against the height map.",
+        )
+    box = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    inside = valid[box]
+    if min(inside.shape) < MIN_SIDE or np.count_nonzero(inside) < MIN_HEIGHTS:
+        raise MeasurementError(
+            f"the region is {inside.shape[0]} by {inside.shape[1]} heights,"
+            f" {np.count_nonzero(inside)} of them with a number",
+            rule=f"Areal roughness needs {MIN_SIDE} heights along either side and {MIN_HEIGHTS}"
+            " in all.",
+            remedy="Choose a larger region, or take a profile along a strip.",
+        )
+    cut = np.where(inside, height[box], np.nan)
+    if not np.ptp(cut[inside]) > FLAT * np.abs(cut[inside]).max():
+        raise _constant(float(cut[inside][0]))
+    return cut, spacing
+
+
+def _constant(level: float) -> MeasurementError:
+    return MeasurementError(
+        f"the surface is constant at {level:g} µm",
+        rule="A surface has heights that differ after its form is taken off.",
+        remedy="Check where the heights come from.",
+    )
+
+
+def _limited(
+    height: FloatArray, spacing: tuple[float, float], nesting: float | None, band: Band
+) -> FloatArray:
+    """Take off the form, then the S- and the L-filter, then the mean."""
+    z = height - surface_form(height, spacing, _form(band.form))
+    if band.short_nesting_index_um is not None:
+        z = gaussian_areal_filter(
+            z, spacing, band.short_nesting_index_um, end_treatment=band.end_treatment
+        )
+    if nesting is not None:
+        if band.filter == "robust Gaussian":
+            z = z - robust_areal_filter(z, spacing, nesting)
+        else:
+            z = z - gaussian_areal_filter(
+                z, spacing, nesting, end_treatment=band.end_treatment
+            )
+    mean = np.nanmean(z) if np.isnan(z).any() else z.mean()
+    centred: FloatArray = z - mean
+    return centred
+
+
+def _form(name: str) -> SurfaceForm:
+    if name not in _FORMS:
+        raise MeasurementError(
+            f"the form to take off a surface is {name!r}",
+            rule=f"It is {', '.join(_FORMS)}.",
+            remedy="Choose one of these.",
+        )
+    return name  # type: ignore[return-value]
+
+
+def _values(
+    z: FloatArray, spacing: tuple[float, float], settings: ArealSettings, *, everything: bool = True
+) -> ArealValues:
+    """All families together; without ``everything`` only those that cost little."""
+    parts = [height_and_hybrid_values(z, spacing), areal_material_values(z, settings.material)]
+    if everything:
+        parts.append(spatial_values(z, spacing))
+        if settings.features:
+            parts.append(feature_values(z, spacing, parts[0].value["Sz"]))
+    value: dict[str, float] = {}
+    sampling: dict[str, float] = {}
+    notes: dict[str, str] = {}
+    for part in parts:
+        value.update(part.value)
+        sampling.update(part.sampling)
+        notes.update(part.notes)
+    return ArealValues(value, sampling, parts[0].freedom, parts[0].levelling_um2, notes)
+
+
+def _noise_left(
+    noise_um: float, spacing: tuple[float, float], nesting: float | None, band: Band
+) -> float:
+    """Height noise left after the filters; with both, the L-filter's share is left in."""
+    step = math.sqrt(spacing[0] * spacing[1])
+    variance = 1.0
+    if band.short_nesting_index_um is not None:
+        variance = noise_passed(gaussian_weights(step, band.short_nesting_index_um), "long", 2)
+    elif nesting is not None:
+        variance = noise_passed(gaussian_weights(step, nesting), "short", 2)
+    return noise_um * math.sqrt(variance)
+
+
+def _with_doubt(
+    plain: ArealValues,
+    variants: tuple[dict[str, float], dict[str, float], float],
+    doubt: HeightDoubt,
+    form: str,
+    z: FloatArray,
+) -> dict[str, Measured]:
+    ends, noisy, noise_left = variants
+    rms, count = plain.value["Sq"], int(np.count_nonzero(np.isfinite(z)))
+    taken = 0.5 * free_parameters(form, 2) * plain.levelling_um2 / rms**2
+    ends_rel = abs(ends["Sq"] / rms - 1.0) / math.sqrt(3.0) if ends else 0.0
+    result = {}
+    for name, entry in AREAL_SYMBOLS.items():
+        if name not in plain.value:
+            continue
+        value, note = plain.value[name], plain.notes.get(name, "")
+        budget = {SAMPLING: plain.sampling[name]}
+        for source, share in scale_shares(np.array(value), entry, doubt).items():
+            budget[source] = float(share)
+        budget[LEVELLING] = abs(value) * taken * entry.height_power
+        if ends:
+            budget[ENDS] = (
+                abs(ends[name] - value) / math.sqrt(3.0) if name in ends
+                else abs(value) * ends_rel * max(entry.height_power, 1.0)
+            )
+        if noisy:
+            budget[NOISE] = abs(noisy[name] - value)
+        if noisy and name == "Sq":
+            square = value**2 - noise_left**2
+            if square <= 0:
+                value, note = math.nan, "the height noise accounts for all of the roughness"
+            else:
+                grown = value / math.sqrt(square)
+                value = math.sqrt(square)
+                budget = {source: share * grown for source, share in budget.items()}
+                budget[NOISE] = noise_left**2 * doubt.noise_u_rel / value
+        result[name] = measured(value, budget, plain.freedom, entry, note=note, n=count)
+    return result
+
+
+def _conditions(
+    z: FloatArray, spacing: tuple[float, float], nesting: float | None, band: Band
+) -> Conditions:
+    filtered = nesting is not None or band.short_nesting_index_um is not None
+    notes = []
+    if nesting is None:
+        notes.append("no L-filter was applied")
+    if band.short_nesting_index_um is None:
+        notes.append(f"lateral limit is the pixel, {max(spacing):.3g} µm")
+    return Conditions(
+        kind="S",
+        filter=FILTER_TITLES[band.filter] if nesting is not None else "none",
+        nesting_index_um=nesting,
+        short_nesting_index_um=band.short_nesting_index_um,
+        end_treatment=band.ends_title if filtered else "",
+        form=band.form,
+        evaluation_length_um=max(n * step for n, step in zip(z.shape, spacing, strict=True)),
+        evaluation_area_um2=float(np.count_nonzero(np.isfinite(z))) * spacing[0] * spacing[1],
+        standard=AREAL_STANDARD,
+        note="; ".join(notes),
+    )

@@ -1,0 +1,154 @@
+"""Feature parameters of surfaces: peaks, pits, hills and dales after pruning."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from edgeqc.measure.areal_parameters import ArealValues
+from edgeqc.measure.watershed import Hills, pruned_hills
+from edgeqc.quantity import FloatArray
+
+PRUNING = 0.05
+"""Pruning threshold as a share of Sz (ISO 25178-2:2021, 5; default from memory)."""
+
+CLOSE_REACH = 2
+"""Gaps up to this many samples from the nearest heights are closed by the mean of those, so that
+single missing heights do not make every hill an open one."""
+
+EXTREME_COUNT = 5
+"""Peaks and pits in the five-point heights."""
+
+_SECOND = np.array([2.0, -27.0, 270.0, -490.0, 270.0, -27.0, 2.0]) / 180.0
+_SECOND_SHORT = np.array([1.0, -2.0, 1.0])
+
+
+def feature_values(
+    height_um: FloatArray, spacing_um: tuple[float, float], height_range_um: float
+) -> ArealValues:
+    """Return Spd, Svd, Spc, Svc, S5p, S5v, S10z, Sha, Sda, Shv and Sdv.
+
+    Parameters
+    ----------
+    height_um : (rows, cols) float array
+        Heights in µm from the mean plane, NaN outside the region.
+    spacing_um : (float, float)
+        (row, col) sampling interval in µm.
+    height_range_um : float
+        Sz, of which 5 % is the pruning threshold.
+
+    Returns
+    -------
+    ArealValues
+
+    Notes
+    -----
+    Peaks and pits are counted all; areas and volumes are means over closed hills and dales
+    (those that do not reach the border of the region). A hill's volume is that above its
+    highest saddle. Curvature is minus half the sum of the second derivatives at the peak, by
+    seven points where they are there, else three. S10z = S5p + S5v.
+
+    References
+    ----------
+    ISO 25178-2:2021, 5 (definitions; restriction to closed hills, volume limit and default
+    threshold from memory).
+    """
+    closed = _close_small_gaps(height_um)
+    area = float(np.count_nonzero(np.isfinite(closed))) * spacing_um[0] * spacing_um[1]
+    value: dict[str, float] = {}
+    sampling: dict[str, float] = {}
+    notes: dict[str, str] = {}
+    names = (("Spd", "Spc", "S5p", "Sha", "Shv", 1.0), ("Svd", "Svc", "S5v", "Sda", "Sdv", -1.0))
+    for density, curvature, five, hill_area, hill_volume, sign in names:
+        z = sign * closed
+        hills = pruned_hills(z, spacing_um, PRUNING * height_range_um)
+        count = hills.peak.size
+        value[density] = count / area
+        sampling[density] = math.sqrt(count) / area  # count of independent events
+        bends = _curvatures(z, hills, spacing_um)
+        value[curvature], sampling[curvature] = _mean(bends)
+        whole = ~hills.open_hill
+        value[hill_area], sampling[hill_area] = _mean(_areas(hills, spacing_um)[whole])
+        volumes = _volumes(z, hills, spacing_um)
+        value[hill_volume], sampling[hill_volume] = _mean(volumes[whole])
+        highest = np.sort(z.ravel()[hills.peak])[::-1][:EXTREME_COUNT]
+        if highest.size == EXTREME_COUNT:
+            value[five], sampling[five] = _mean(highest)
+        else:
+            value[five], sampling[five] = math.nan, math.nan
+            notes[five] = notes["S10z"] = f"only {count} peaks or pits are left after pruning"
+        for name in (hill_area, hill_volume):
+            if math.isnan(value[name]):
+                notes[name] = "no closed hill or dale"
+    value["S10z"] = value["S5p"] + value["S5v"]
+    sampling["S10z"] = math.hypot(sampling["S5p"], sampling["S5v"])
+    return ArealValues(value, sampling, math.inf, 0.0, notes)
+
+
+def _mean(values: FloatArray) -> tuple[float, float]:
+    """Mean and its standard uncertainty from the scatter (JCGM 100:2008, 4.2.3)."""
+    good = values[np.isfinite(values)]
+    if good.size == 0:
+        return math.nan, math.nan
+    if good.size == 1:
+        return float(good[0]), math.nan
+    return float(good.mean()), float(good.std(ddof=1) / math.sqrt(good.size))
+
+
+def _close_small_gaps(height_um: FloatArray) -> FloatArray:
+    valid = np.isfinite(height_um)
+    if valid.all():
+        return height_um
+    filled = np.where(valid, height_um, 0.0)
+    size = (2 * CLOSE_REACH + 1, 2 * CLOSE_REACH + 1)
+    border = cv2.BORDER_CONSTANT
+    near = cv2.boxFilter(valid.astype(np.float64), -1, size, normalize=False, borderType=border)
+    total = cv2.boxFilter(filled, -1, size, normalize=False, borderType=border)
+    # a gap inside the region is surrounded; a place beyond the border has heights on one side
+    close = ~valid & (near > 0.5 * size[0] * size[1])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(close, total / near, height_um)
+
+
+def _curvatures(z: FloatArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
+    row, col = np.divmod(hills.peak, z.shape[1])
+    bend = np.zeros(row.size)
+    for axis, step in enumerate(spacing_um):
+        long = _second_difference(z, row, col, axis, _SECOND)
+        short = _second_difference(z, row, col, axis, _SECOND_SHORT)
+        bend -= 0.5 * np.where(np.isfinite(long), long, short) / step**2
+    return bend
+
+
+def _second_difference(
+    z: FloatArray,
+    row: np.ndarray[tuple[int], np.dtype[np.int64]],
+    col: np.ndarray[tuple[int], np.dtype[np.int64]],
+    axis: int,
+    weights: FloatArray,
+) -> FloatArray:
+    half = weights.size // 2
+    total = np.zeros(row.size)
+    for offset, weight in zip(range(-half, half + 1), weights, strict=True):
+        r, c = (row + offset, col) if axis == 0 else (row, col + offset)
+        inside = (r >= 0) & (r < z.shape[0]) & (c >= 0) & (c < z.shape[1])
+        r, c = np.clip(r, 0, z.shape[0] - 1), np.clip(c, 0, z.shape[1] - 1)
+        total += weight * np.where(inside, z[r, c], np.nan)
+    return total
+
+
+def _areas(hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
+    inside = hills.labels[hills.labels >= 0]
+    count = np.bincount(inside, minlength=hills.peak.size)
+    return np.asarray(count * (spacing_um[0] * spacing_um[1]), dtype=np.float64)
+
+
+def _volumes(z: FloatArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
+    inside = hills.labels >= 0
+    label = hills.labels[inside]
+    above = np.maximum(z[inside] - hills.saddle[label], 0.0)
+    above[~np.isfinite(above)] = np.nan
+    volume = np.bincount(label, above, minlength=hills.peak.size)
+    return np.asarray(volume * (spacing_um[0] * spacing_um[1]), dtype=np.float64)

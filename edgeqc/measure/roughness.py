@@ -1,0 +1,380 @@
+"""Roughness of profiles by ISO 21920-2, and of surfaces by ISO 25178-2, each with its doubt.
+
+The heights may come from a height map or from an edge contour; grey levels are no heights.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from edgeqc.errors import MeasurementError
+from edgeqc.measure.areal_roughness import ArealSettings, roughness_areal
+from edgeqc.measure.form import free_parameters
+from edgeqc.measure.height_checks import check_spacing
+from edgeqc.measure.profile_band import (
+    FILTER_TITLES,
+    Band,
+    Kind,
+    limited_profile,
+    profile_noise,
+)
+from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, profile_values
+from edgeqc.measure.roughness_result import (
+    ENDS,
+    LEVELLING,
+    NOISE,
+    SAMPLING,
+    Conditions,
+    HeightDoubt,
+    Roughness,
+    Shares,
+    measured,
+    scale_shares,
+)
+from edgeqc.measure.roughness_symbols import PROFILE_STANDARD, PROFILE_SYMBOLS
+from edgeqc.measure.section_lengths import SETTING_CLASSES, Sections, plan_sections
+from edgeqc.quantity import BoolArray, FloatArray
+
+__all__ = [
+    "ArealSettings",
+    "Band",
+    "HeightDoubt",
+    "ProfileSettings",
+    "ProfileTable",
+    "Roughness",
+    "roughness_areal",
+    "roughness_profile",
+    "roughness_profiles",
+]
+
+ROWS_AT_ONCE = 50
+"""Profiles worked on together: few enough for their arrays to stay in the processor's cache."""
+
+MIN_HEIGHTS = 50
+"""Fewest heights of a profile: five section lengths of ten heights."""
+
+NOISE_SEED = 21920
+"""Seed of the noise that is added once more to see what noise does to each parameter."""
+
+FLAT = 1e-12
+"""Height range over the largest absolute height below which a profile is constant to within
+floating-point rounding."""
+
+
+@dataclass(frozen=True)
+class ProfileTable:
+    """Roughness of many profiles, as arrays.
+
+    Parameters
+    ----------
+    value : dict of str to (profiles,) float array
+        Symbol -> value, NaN where it could not be had.
+    shares : dict of str to Shares
+        Symbol -> the shares of its standard uncertainty.
+    conditions : Conditions
+        Common to all profiles.
+    usable : (profiles,) bool array
+        False for a profile that is constant or has too few heights; its values are NaN.
+    count : (profiles,) int array
+        Number of heights.
+    """
+
+    value: dict[str, FloatArray]
+    shares: dict[str, Shares]
+    conditions: Conditions
+    usable: BoolArray
+    count: FloatArray
+
+    def u(self, symbol: str) -> FloatArray:
+        """Return the standard uncertainty of a parameter of every profile."""
+        return self.shares[symbol].total()
+
+    def at(self, index: int) -> Roughness:
+        """Return the values of one profile with their budgets and intervals."""
+        values = {}
+        for name, value in self.value.items():
+            shares = self.shares[name]
+            budget = {source: float(share[index]) for source, share in shares.shares.items()}
+            entry = PROFILE_SYMBOLS[name[1:]]
+            note = _note(name, float(value[index]))
+            values[name] = measured(
+                float(value[index]), budget, shares.freedom, entry, note=note,
+                n=int(self.count[index]),
+            )
+        return Roughness(values, self.conditions)
+
+
+def roughness_profile(
+    height_um: ArrayLike,
+    spacing_um: float,
+    *,
+    nesting_index_um: float | None = None,
+    setting_class: str | None = None,
+    kind: Kind = "R",
+    doubt: HeightDoubt | None = None,
+    settings: ProfileSettings | None = None,
+    band: Band | None = None,
+) -> Roughness:
+    """Return the roughness of one profile by the standard's symbols.
+
+    Parameters
+    ----------
+    height_um : (n,) array
+        Heights in µm at equal spacing; NaN marks gaps. Real lengths only, never grey levels.
+    spacing_um : float
+        Sampling interval in µm.
+    nesting_index_um : float, optional
+        Nesting index of the L-filter in µm, which is also the section length. Without it (and
+        without a class) no L-filter is applied, the heights are taken as limited to their scale
+        already, and the profile is cut into five sections.
+    setting_class : {"Sc1", ..., "Sc5"}, optional
+        Setting class that gives nesting index, section and evaluation length.
+    kind : {"R", "P", "W"}
+        Roughness, primary or waviness profile.
+    doubt : HeightDoubt, optional
+        Noise and scale uncertainty of the heights.
+    settings : ProfileSettings, optional
+        How the parameters are taken.
+    band : Band, optional
+        Form, S-filter, kind of L-filter, end treatment.
+
+    Returns
+    -------
+    Roughness
+        Mapping of symbol (``"Rq"``, ``"Rz"``, ``"RSm"``, ...) to ``Measured``, with conditions.
+
+    Raises
+    ------
+    MeasurementError
+        Where the profile is constant, all gap, too short, or the spacing or nesting index
+        impossible.
+
+    Notes
+    -----
+    Rz, Rp and Rv are means over the section lengths; all other parameters are taken over the
+    evaluation length. P- and W-parameters use the evaluation length as their only section (from
+    memory). The uncertainty has the shares "sampling along the surface" (scatter between blocks
+    of the evaluation length), "levelling", "filter ends" (half the range between the two end
+    treatments, taken as rectangular), "height noise", "height scale" and "pixel size".
+
+    References
+    ----------
+    ISO 21920-2:2021; ISO 21920-3:2021 (setting classes).
+
+    Examples
+    --------
+    >>> x = (np.arange(5000) + 0.5) / 1000
+    >>> result = roughness_profile(np.sin(2 * np.pi * x), 0.001)
+    >>> round(result["Rq"].value, 4)
+    0.7071
+    """
+    height = np.asarray(height_um, dtype=np.float64)
+    if height.ndim != 1:
+        raise MeasurementError(
+            f"the profile has the shape {height.shape}",
+            rule="One profile is a one-dimensional array of heights.",
+            remedy="Give many profiles to roughness_profiles, a surface to roughness_areal.",
+        )
+    table = roughness_profiles(
+        height[None], spacing_um, nesting_index_um=nesting_index_um, setting_class=setting_class,
+        kind=kind, doubt=doubt, settings=settings, band=band,
+    )
+    return table.at(0)
+
+
+def roughness_profiles(
+    height_um: ArrayLike,
+    spacing_um: float,
+    *,
+    nesting_index_um: float | None = None,
+    setting_class: str | None = None,
+    kind: Kind = "R",
+    doubt: HeightDoubt | None = None,
+    settings: ProfileSettings | None = None,
+    band: Band | None = None,
+) -> ProfileTable:
+    """Return the roughness of many profiles of equal length at once.
+
+    Parameters
+    ----------
+    height_um : (profiles, n) array
+        Heights in µm at equal spacing; NaN marks gaps.
+    spacing_um, nesting_index_um, setting_class, kind, doubt, settings, band
+        As in ``roughness_profile``.
+
+    Returns
+    -------
+    ProfileTable
+        A profile that is constant or has too few heights has NaN and is not ``usable``; where
+        that holds for all of them, ``MeasurementError``.
+
+    References
+    ----------
+    ISO 21920-2:2021.
+    """
+    spacing = check_spacing(spacing_um)
+    height, usable, count = _checked_profiles(height_um)
+    known, how, limits = doubt or HeightDoubt(), settings or ProfileSettings(), band or Band()
+    if kind not in ("R", "P", "W"):
+        raise MeasurementError(
+            f"the kind of profile is {kind!r}", rule="It is R, P or W.", remedy="Choose one."
+        )
+    if setting_class in SETTING_CLASSES and nesting_index_um is None:
+        nesting_index_um = SETTING_CLASSES[setting_class].nesting_index_um
+    sections = _plan(height.shape[1], spacing, kind, nesting_index_um, setting_class)
+
+    def values_of(heights: FloatArray, this_band: Band) -> ProfileValues:
+        z = limited_profile(heights, spacing, kind, nesting_index_um, this_band)
+        return profile_values(z, spacing, sections.starts, how)
+
+    good = height[usable]
+    filtered = limits.short_nesting_index_um is not None or (
+        kind != "P" and nesting_index_um is not None and limits.filter == "Gaussian"
+    )
+    left = profile_noise(known.noise_um, spacing, kind, nesting_index_um, limits)
+    rng = np.random.default_rng(NOISE_SEED)
+    parts = []
+    for start in range(0, good.shape[0], ROWS_AT_ONCE):
+        piece = good[start : start + ROWS_AT_ONCE]
+        plain = values_of(piece, limits)
+        ends = values_of(piece, limits.other_ends()).value if filtered else {}
+        noisy = {}
+        if known.noise_um > 0:
+            noisy = values_of(piece + rng.normal(0.0, known.noise_um, piece.shape), limits).value
+        parts.append(_with_shares(plain, ends, noisy, known, left, limits.form))
+    value, shares = _joined(parts, kind, usable)
+    conditions = _conditions(kind, nesting_index_um, limits, sections)
+    return ProfileTable(value, shares, conditions, usable, count)
+
+
+def _checked_profiles(height_um: ArrayLike) -> tuple[FloatArray, BoolArray, FloatArray]:
+    height = np.asarray(height_um, dtype=np.float64)
+    if height.ndim != 2 or height.size == 0:
+        raise MeasurementError(
+            f"the profiles have the shape {height.shape}",
+            rule="Profiles are a (profiles, n) array of heights.",
+            remedy="Put one profile in each row.",
+        )
+    finite = np.isfinite(height)
+    height = np.where(finite, height, np.nan)
+    count = finite.sum(axis=1)
+    if not finite.any():
+        raise MeasurementError(
+            "the profile is all gap", rule="At least some heights are numbers.",
+            remedy="Check the contour or the zone's mask.",
+        )
+    enough = count >= MIN_HEIGHTS
+    if not enough.any():
+        raise MeasurementError(
+            f"the profile has {int(count.max())} heights",
+            rule=f"Roughness needs at least {MIN_HEIGHTS} heights.",
+            remedy="Measure over a longer stretch or at a smaller spacing.",
+        )
+    high = np.max(height, axis=1, where=finite, initial=-np.inf)
+    low = np.min(height, axis=1, where=finite, initial=np.inf)
+    varied = high - low > FLAT * np.maximum(np.abs(high), np.abs(low))
+    if not (varied & enough).any():
+        raise MeasurementError(
+            f"the profile is constant at {high[np.argmax(enough)]:g} µm",
+            rule="A profile has heights that differ.",
+            remedy="Check where the heights come from.",
+        )
+    return height, varied & enough, count
+
+
+def _plan(
+    samples: int, spacing: float, kind: Kind, nesting: float | None, setting_class: str | None
+) -> Sections:
+    if kind == "R":
+        return plan_sections(
+            samples, spacing, nesting_index_um=nesting, setting_class=setting_class
+        )
+    return plan_sections(samples, spacing, section_count=1)
+
+
+def _with_shares(
+    plain: ProfileValues,
+    ends: dict[str, FloatArray],
+    noisy: dict[str, FloatArray],
+    doubt: HeightDoubt,
+    noise_left_um: float,
+    form: str,
+) -> tuple[dict[str, FloatArray], dict[str, Shares]]:
+    """Put the shares of each value's uncertainty together, and take the noise out of Rq."""
+    values, result = dict(plain.value), {}
+    rms = plain.value["q"]
+    # removing a form of p parameters takes about p times the variance of the mean away
+    taken = 0.5 * free_parameters(form, 1) * plain.levelling / rms**2
+    for name, value in plain.value.items():
+        entry = PROFILE_SYMBOLS[name]
+        shares = {SAMPLING: plain.sampling[name], **scale_shares(value, entry, doubt)}
+        shares[LEVELLING] = np.abs(value) * taken * entry.height_power
+        if ends:
+            shares[ENDS] = np.abs(ends[name] - value) / math.sqrt(3.0)
+        if noisy:
+            shares[NOISE] = np.abs(noisy[name] - value)
+        result[name] = Shares(shares, plain.freedom[name])
+    if noisy:
+        square = rms**2 - noise_left_um**2
+        with np.errstate(invalid="ignore", divide="ignore"):
+            corrected = np.sqrt(np.where(square > 0, square, np.nan))
+            known = noise_left_um**2 * doubt.noise_u_rel / corrected
+            grown = rms / corrected
+        shares = {k: share * grown for k, share in result["q"].shares.items()}
+        values["q"] = corrected
+        result["q"] = Shares({**shares, NOISE: known}, plain.freedom["q"])
+    return values, result
+
+
+def _joined(
+    parts: list[tuple[dict[str, FloatArray], dict[str, Shares]]], kind: str, usable: BoolArray
+) -> tuple[dict[str, FloatArray], dict[str, Shares]]:
+    """Join the pieces and put NaN where a profile was of no use."""
+
+    def spread(pieces: list[FloatArray]) -> FloatArray:
+        whole = np.full(usable.size, np.nan)
+        whole[usable] = np.concatenate(pieces)
+        return whole
+
+    values, shares = {}, {}
+    for name in parts[0][0]:
+        values[kind + name] = spread([value[name] for value, _ in parts])
+        first = parts[0][1][name]
+        shares[kind + name] = Shares(
+            {k: spread([piece[name].shares[k] for _, piece in parts]) for k in first.shares},
+            min(piece[name].freedom for _, piece in parts),
+        )
+    return values, shares
+
+
+def _conditions(
+    kind: Kind, nesting: float | None, band: Band, sections: Sections
+) -> Conditions:
+    filtered = kind != "P" and nesting is not None
+    note = sections.note if kind == "R" else ""
+    if kind == "R" and not filtered:
+        note = "; ".join(filter(None, [note or "non-default:", "no L-filter was applied"]))
+    return Conditions(
+        kind=kind,
+        filter=FILTER_TITLES[band.filter] if filtered else "none",
+        nesting_index_um=nesting if filtered else None,
+        short_nesting_index_um=band.short_nesting_index_um,
+        end_treatment=band.ends_title if filtered or band.short_nesting_index_um else "",
+        form=band.form,
+        section_length_um=sections.section_length_um,
+        evaluation_length_um=sections.evaluation_length_um,
+        standard=PROFILE_STANDARD,
+        note=note,
+    )
+
+
+def _note(name: str, value: float) -> str:
+    if name[1:] == "q" and math.isnan(value):
+        return "the height noise accounts for all of the roughness"
+    if name[1:] in ("Sm", "c") and math.isnan(value):
+        return "no complete profile element"
+    return ""

@@ -1,0 +1,212 @@
+"""Roughness values with their doubt and everything that they rest on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import stdtrit
+
+from edgeqc.errors import MeasurementError
+from edgeqc.measure.roughness_row import Basis, RoughnessRow, Zone
+from edgeqc.measure.roughness_symbols import Symbol, symbol_of
+from edgeqc.quantity import FloatArray, Measured, combine
+
+COVERAGE = 0.95
+"""Coverage probability of the intervals."""
+
+SAMPLING = "sampling along the surface"
+PIXEL = "pixel size"
+HEIGHT_SCALE = "height scale"
+NOISE = "height noise"
+ENDS = "filter ends"
+LEVELLING = "levelling"
+
+
+@dataclass(frozen=True)
+class HeightDoubt:
+    """What is known of the errors of a height map or contour before any parameter is taken.
+
+    Parameters
+    ----------
+    noise_um : float
+        Standard deviation of the height noise in µm, uncorrelated from point to point. It is
+        taken out of the root mean square height in quadrature.
+    noise_u_rel : float
+        Relative standard uncertainty of ``noise_um``.
+    height_u_rel : float
+        Relative standard uncertainty of the height scale (tilt, pixel size).
+    spacing_u_rel : float
+        Relative standard uncertainty of the lateral scale.
+
+    References
+    ----------
+    JCGM 100:2008, 4.1.4.
+    """
+
+    noise_um: float = 0.0
+    noise_u_rel: float = 0.1
+    height_u_rel: float = 0.0
+    spacing_u_rel: float = 0.0
+
+    def __post_init__(self) -> None:
+        figures = (self.noise_um, self.noise_u_rel, self.height_u_rel, self.spacing_u_rel)
+        if not all(math.isfinite(figure) and figure >= 0 for figure in figures):
+            raise MeasurementError(
+                f"the doubt of the heights is {figures}",
+                rule="Noise and relative uncertainties are finite numbers, zero or more.",
+                remedy="Give standard deviations.",
+            )
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Under what conditions a set of roughness values holds.
+
+    Parameters
+    ----------
+    kind : str
+        ``"R"``, ``"P"``, ``"W"`` for a profile, ``"S"`` for a surface.
+    filter : str
+        Name of the L-filter, ``"none"`` without one.
+    nesting_index_um, short_nesting_index_um : float or None
+        Nesting indices of the L- and the S-filter.
+    end_treatment : str
+        What was done at ends and gaps.
+    form : str
+        What form was taken off.
+    section_length_um : float or None
+        Section length of a profile.
+    evaluation_length_um : float or None
+        Evaluation length of a profile; the longer side of a surface.
+    evaluation_area_um2 : float or None
+        Area of a surface over which the values were taken, without gaps.
+    standard : str
+        Standard of the definitions.
+    note : str
+        ``""`` for a default setting, else ``"non-default: ..."``.
+    """
+
+    kind: str
+    filter: str = "none"
+    nesting_index_um: float | None = None
+    short_nesting_index_um: float | None = None
+    end_treatment: str = ""
+    form: str = "mean"
+    section_length_um: float | None = None
+    evaluation_length_um: float | None = None
+    evaluation_area_um2: float | None = None
+    standard: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Roughness(Mapping[str, Measured]):
+    """Roughness values by the standard's symbol, with their conditions.
+
+    Parameters
+    ----------
+    values_by_symbol : mapping of str to Measured
+        Symbol -> value; NaN with a note where it could not be had.
+    conditions : Conditions
+        Band, lengths, form, standard.
+    """
+
+    values_by_symbol: Mapping[str, Measured]
+    conditions: Conditions
+
+    def __getitem__(self, symbol: str) -> Measured:
+        return self.values_by_symbol[symbol]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.values_by_symbol)
+
+    def __len__(self) -> int:
+        return len(self.values_by_symbol)
+
+    def rows(self, zone: Zone, basis: Basis) -> tuple[RoughnessRow, ...]:
+        """Return the values as rows of ``roughness.csv`` for a zone and basis."""
+        given = self.conditions
+        rows = []
+        for name, value in self.items():
+            entry = symbol_of(name)
+            notes = [text for text in (given.note, value.note) if text]
+            clause = f"{given.standard}, {entry.family}" if given.standard else ""
+            rows.append(
+                RoughnessRow(
+                    zone, basis, name, entry.title, value, given.filter, given.nesting_index_um,
+                    given.evaluation_length_um, clause, "; ".join(notes),
+                )
+            )
+        return tuple(rows)
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Shares of the standard uncertainty of one parameter over a batch, each (batch,)."""
+
+    shares: Mapping[str, FloatArray] = field(default_factory=dict)
+    freedom: float = math.inf
+
+    def total(self) -> FloatArray:
+        """Root sum of squares of the shares (JCGM 100:2008, 5.1.2)."""
+        square = np.sum([share**2 for share in self.shares.values()], axis=0)
+        total: FloatArray = np.sqrt(square)
+        return total
+
+
+def scale_shares(value: FloatArray, symbol: Symbol, doubt: HeightDoubt) -> dict[str, FloatArray]:
+    """Return the shares that the lateral and the height scale have in a value's uncertainty.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.3 (sensitivity of a power law).
+    """
+    shares = {}
+    if symbol.lateral_power and doubt.spacing_u_rel:
+        shares[PIXEL] = np.abs(value * symbol.lateral_power) * doubt.spacing_u_rel
+    if symbol.height_power and doubt.height_u_rel:
+        shares[HEIGHT_SCALE] = np.abs(value * symbol.height_power) * doubt.height_u_rel
+    return shares
+
+
+def measured(
+    value: float,
+    budget: dict[str, float],
+    freedom: float,
+    symbol: Symbol,
+    *,
+    note: str = "",
+    n: int = 1,
+) -> Measured:
+    """Return a value with its budget and its 95 % coverage interval.
+
+    Notes
+    -----
+    The interval uses Student's factor at the effective degrees of freedom, where only the
+    sampling share is of few. For a parameter that is positive by definition it is taken on a
+    logarithmic scale, value·exp(±k·u/value): the estimate of a spread from few independent
+    features is itself skewed.
+
+    References
+    ----------
+    JCGM 100:2008, G.4.1 (effective degrees of freedom), G.3.2 (factor).
+    """
+    if not math.isfinite(value):
+        return Measured(math.nan, math.nan, symbol.unit, n=n, note=note or "could not be had")
+    unknown = sorted(name for name, share in budget.items() if not math.isfinite(share))
+    if unknown:
+        note = "; ".join([text for text in (note,) if text] + [f"unknown: {', '.join(unknown)}"])
+        return Measured(value, math.nan, symbol.unit, budget, n, note=note)
+    u = combine(budget)
+    share = budget.get(SAMPLING, 0.0)
+    effective = freedom * (u / share) ** 4 if share > 0 else math.inf
+    factor = float(stdtrit(min(effective, 1e6), 0.5 + COVERAGE / 2))
+    if symbol.positive and value > 0:
+        ratio = math.exp(min(factor * u / value, 50.0))
+        low, high = value / ratio, value * ratio
+    else:
+        low, high = value - factor * u, value + factor * u
+    return Measured(value, u, symbol.unit, budget, n, low, high, note)

@@ -1,0 +1,139 @@
+"""The register of the standards' roughness symbols: title, unit, how the value scales, clause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+PROFILE_STANDARD = "ISO 21920-2:2021"
+AREAL_STANDARD = "ISO 25178-2:2021"
+
+
+@dataclass(frozen=True)
+class Symbol:
+    """One roughness parameter.
+
+    Parameters
+    ----------
+    title : str
+        Its full name.
+    unit : str
+        ``"µm"``, ``"1"``, ``"%"``, ``"µm³/µm²"``, ``"1/µm²"``, ...
+    height_power, lateral_power : float
+        The value grows with this power of the height scale and of the lateral scale; for the
+        developed length and area the power of small slopes, which is the cautious one.
+    positive : bool
+        True where the value cannot be zero or less, so that its interval cannot be either.
+    family : str
+        Part of the standard that defines it.
+    """
+
+    title: str
+    unit: str
+    height_power: float
+    lateral_power: float
+    positive: bool
+    family: str
+
+
+def _height(title: str, family: str = "height parameters", positive: bool = True) -> Symbol:
+    return Symbol(title, "µm", 1, 0, positive, family)
+
+
+def _ratio(title: str) -> Symbol:
+    return Symbol(title, "%", 0, 0, False, "material ratio parameters")
+
+
+def _volume(title: str) -> Symbol:
+    return Symbol(title, "µm³/µm²", 1, 0, True, "volume parameters")
+
+
+_CURVE = "material ratio parameters"
+
+PROFILE_SYMBOLS: dict[str, Symbol] = {
+    "a": _height("Arithmetic mean height"),
+    "q": _height("Root mean square height"),
+    "sk": Symbol("Skewness", "1", 0, 0, False, "height parameters"),
+    "ku": Symbol("Kurtosis", "1", 0, 0, True, "height parameters"),
+    "z": _height("Maximum height, mean over the section lengths", "peak and dale parameters"),
+    "zx": _height("Largest height within a section length", "peak and dale parameters"),
+    "t": _height("Total height", "peak and dale parameters"),
+    "p": _height("Mean peak height over the section lengths", "peak and dale parameters"),
+    "pt": _height("Largest peak height", "peak and dale parameters"),
+    "v": _height("Mean dale depth over the section lengths", "peak and dale parameters"),
+    "vt": _height("Largest dale depth", "peak and dale parameters"),
+    "Sm": Symbol("Mean spacing of profile elements", "µm", 0, 1, True, "feature parameters"),
+    "c": _height("Mean height of profile elements", "feature parameters"),
+    "da": Symbol("Arithmetic mean absolute slope", "1", 1, -1, True, "hybrid parameters"),
+    "dq": Symbol("Root mean square slope", "1", 1, -1, True, "hybrid parameters"),
+    "dl": Symbol("Developed length excess", "%", 2, -2, True, "hybrid parameters"),
+    "mr": _ratio("Material ratio at a height"),
+    "mc": _height("Height at a material ratio", _CURVE, positive=False),
+    "dc": _height("Height difference between two material ratios", _CURVE),
+    "k": _height("Core height", _CURVE),
+    "pk": _height("Reduced peak height", _CURVE),
+    "vk": _height("Reduced dale depth", _CURVE),
+    "mr1": _ratio("Material ratio of the peaks"),
+    "mr2": _ratio("Material ratio of the dales"),
+    "vmp": _volume("Peak material volume"),
+    "vmc": _volume("Core material volume"),
+    "vvc": _volume("Core void volume"),
+    "vvv": _volume("Dale void volume"),
+    "pq": _height("Slope of the plateau part of the probability curve", _CURVE),
+    "vq": _height("Slope of the dale part of the probability curve", _CURVE),
+    "mq": _ratio("Material ratio at the plateau-to-dale transition"),
+}
+"""Profile parameters by their symbol without the leading R, P or W."""
+
+AREAL_SYMBOLS: dict[str, Symbol] = {
+    "Sa": _height("Arithmetic mean height"),
+    "Sq": _height("Root mean square height"),
+    "Ssk": Symbol("Skewness", "1", 0, 0, False, "4.2"),
+    "Sku": Symbol("Kurtosis", "1", 0, 0, True, "4.2"),
+    "Sp": _height("Maximum peak height"),
+    "Sv": _height("Maximum pit depth"),
+    "Sz": _height("Maximum height"),
+    "Sal": Symbol("Autocorrelation length", "µm", 0, 1, True, "4.3"),
+    "Str": Symbol("Texture aspect ratio", "1", 0, 0, True, "4.3"),
+    "Std": Symbol("Texture direction", "deg", 0, 0, False, "4.3"),
+    "Sdq": Symbol("Root mean square gradient", "1", 1, -1, True, "4.4"),
+    "Sdr": Symbol("Developed interfacial area ratio", "%", 2, -2, True, "4.4"),
+    "Sk": _height("Core height", "4.5"),
+    "Spk": _height("Reduced peak height", "4.5"),
+    "Svk": _height("Reduced dale depth", "4.5"),
+    "Smr1": _ratio("Material ratio of the peaks"),
+    "Smr2": _ratio("Material ratio of the dales"),
+    "Smr": _ratio("Material ratio at a height"),
+    "Smc": _height("Height at a material ratio", "4.5", positive=False),
+    "Sdc": _height("Height difference between two material ratios", "4.5"),
+    "Sxp": _height("Extreme peak height", "4.5"),
+    "Spq": _height("Slope of the plateau part of the probability curve", "4.5"),
+    "Svq": _height("Slope of the dale part of the probability curve", "4.5"),
+    "Smq": _ratio("Material ratio at the plateau-to-dale transition"),
+    "Vmp": _volume("Peak material volume"),
+    "Vmc": _volume("Core material volume"),
+    "Vvc": _volume("Core void volume"),
+    "Vvv": _volume("Dale void volume"),
+    "Spd": Symbol("Density of peaks", "1/µm²", 0, -2, True, "5"),
+    "Svd": Symbol("Density of pits", "1/µm²", 0, -2, True, "5"),
+    "Spc": Symbol("Mean curvature of the peaks", "1/µm", 1, -2, True, "5"),
+    "Svc": Symbol("Mean curvature of the pits", "1/µm", 1, -2, True, "5"),
+    "S5p": _height("Five-point peak height", "5"),
+    "S5v": _height("Five-point pit depth", "5"),
+    "S10z": _height("Ten-point height", "5"),
+    "Sha": Symbol("Mean hill area", "µm²", 0, 2, True, "5"),
+    "Sda": Symbol("Mean dale area", "µm²", 0, 2, True, "5"),
+    "Shv": Symbol("Mean hill volume", "µm³", 1, 2, True, "5"),
+    "Sdv": Symbol("Mean dale volume", "µm³", 1, 2, True, "5"),
+}
+"""Areal parameters by symbol; ``family`` is the clause of ISO 25178-2:2021."""
+
+
+def symbol_of(name: str) -> Symbol:
+    """Return the register's entry for a full symbol such as ``"Ra"``, ``"WSm"`` or ``"Sq"``.
+
+    Examples
+    --------
+    >>> symbol_of("RSm").title
+    'Mean spacing of profile elements'
+    """
+    return AREAL_SYMBOLS[name] if name in AREAL_SYMBOLS else PROFILE_SYMBOLS[name[1:]]
