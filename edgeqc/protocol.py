@@ -31,6 +31,7 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType({
         "imaging": ("edgeqc.imaging.calibration", "ImagingSettings"),
         "faces": ("edgeqc.faces.fragment", "FaceSettings"),
         "zones": ("edgeqc.zoning.zones", "ZoneSettings"),
+        "zone_model": ("edgeqc.protocol", "ZoneModelSettings"),
         "measures": ("edgeqc.measure.face_measures", "MeasureSettings"),
         "report": ("edgeqc.protocol", "ReportSettings"),
     },
@@ -88,6 +89,20 @@ class ReportSettings:
     requester: str = ""
     examination: str = "Zones, cut depth and roughness of cut faces on electron micrographs"
     sample_type: str = "Fragment of an intraocular lens, cut face"
+
+
+@dataclass(frozen=True)
+class ZoneModelSettings:
+    """Which model names the zones.
+
+    Parameters
+    ----------
+    file : str
+        Model file written by ``edgeqc teach``, relative to the protocol's own place; the model
+        that comes with the package where it is empty.
+    """
+
+    file: str = ""
 
 
 @dataclass(frozen=True)
@@ -155,6 +170,17 @@ def read_protocol(path: str | Path | None = None, *, kind: str = "specimen") -> 
         Naming every fault of the file at once.
     """
     file = shipped_protocol(kind) if path is None else Path(path)
+    return protocol_of(protocol_tables(file), kind=kind, file=file.name)
+
+
+def protocol_tables(file: Path) -> dict[str, Any]:
+    """Return the tables of a protocol file, unchecked; a file that it names by its full path.
+
+    Raises
+    ------
+    ProtocolError
+        The file cannot be read or is not TOML.
+    """
     try:
         tables = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
@@ -167,7 +193,10 @@ def read_protocol(path: str | Path | None = None, *, kind: str = "specimen") -> 
             f"is not a TOML file: {error}", file=file.name,
             remedy="Start from a copy of the protocol that comes with the package.",
         ) from error
-    return protocol_of(tables, kind=kind, file=file.name)
+    model = tables.get("zone_model")
+    if isinstance(model, dict) and isinstance(model.get("file"), str) and model["file"]:
+        model["file"] = str((file.parent / model["file"]).resolve())
+    return tables
 
 
 def protocol_of(
@@ -199,6 +228,7 @@ def protocol_of(
         record = getattr(import_module(module), name)
         settings[table] = _record(record, tables.get(table, {}), table, faults)
     limits = _limits(tables.get("limits", {}), faults)
+    model = _model_hash(settings.get("zone_model"), faults)
     if faults or head is None:
         listed = "; ".join(faults)
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
@@ -206,11 +236,14 @@ def protocol_of(
             f"{count}: {listed}", file=file,
             remedy="Mend the keys named; the protocol that comes with the package lists them all.",
         )
-    canonical = {
+    canonical: dict[str, Any] = {
         "pipeline": kind, "name": head.name, "version": head.version,
         "settings": {table: _plain(record) for table, record in settings.items()},
         "limits": [_plain(limit) for limit in limits],
     }
+    if model:
+        # what the model is, not where it lies, tells protocols apart
+        canonical["settings"]["zone_model"] = {"file": model}
     text = json.dumps(canonical, sort_keys=True, ensure_ascii=False)
     return Protocol(
         kind=kind,
@@ -229,6 +262,18 @@ class _Head:
     name: str = "unnamed"
     version: str = "0"
     pipeline: str = ""
+
+
+def _model_hash(model: ZoneModelSettings | None, faults: list[str]) -> str:
+    """Return the hash of the zone model that a protocol names, ``""`` where it names none."""
+    if model is None or not model.file:
+        return ""
+    try:
+        return hashlib.sha256(Path(model.file).read_bytes()).hexdigest()
+    except OSError as error:
+        name = Path(model.file).name
+        faults.append(f"zone_model.file: {name!r} cannot be read ({error.strerror})")
+        return ""
 
 
 def _plain(item: Any) -> Any:

@@ -22,6 +22,7 @@ from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.quantity import Measured
 from edgeqc.report.writing import write_report
 from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
+from edgeqc.zoning.model import TaughtHead, read_taught_head
 from edgeqc.zoning.zones import map_zones
 
 
@@ -106,7 +107,8 @@ def examine_specimen(
     specimen = specimen or _specimen_of(names, sheet)
     opened = [picture for name, path in names.items() if name not in failed
               for picture in open_pictures(path, name, sheet, protocol)]
-    pictures = [examine_picture(picture, protocol) for picture in opened]
+    taught = _taught(protocol)
+    pictures = [examine_picture(picture, protocol, taught=taught) for picture in opened]
     pictures += [
         ExaminedPicture(name, sheet.row_for(name), None, failure=failed[name])
         for name in names if name in failed
@@ -153,7 +155,15 @@ def open_pictures(
     )
 
 
-def examine_picture(picture: OpenPicture, protocol: Protocol) -> ExaminedPicture:
+def _taught(protocol: Protocol) -> TaughtHead | None:
+    """Return the laboratory's own zone model, where the protocol names one."""
+    file = protocol["zone_model"].file
+    return read_taught_head(Path(file)) if file else None
+
+
+def examine_picture(
+    picture: OpenPicture, protocol: Protocol, *, taught: TaughtHead | None = None
+) -> ExaminedPicture:
     """Return what was found in one picture: its faces, their zones and measures.
 
     Parameters
@@ -162,6 +172,8 @@ def examine_picture(picture: OpenPicture, protocol: Protocol) -> ExaminedPicture
         The calibrated picture and its row.
     protocol : Protocol
         The protocol in force.
+    taught : TaughtHead, optional
+        A laboratory's own naming model.
 
     Notes
     -----
@@ -176,7 +188,7 @@ def examine_picture(picture: OpenPicture, protocol: Protocol) -> ExaminedPicture
         image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces)
     examined = []
     for face in faces:
-        oriented, zones = map_zones(image, face, protocol["zones"])
+        oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
         measures = measure_face(image, oriented, zones, protocol["measures"])
         examined.append(ExaminedFace(oriented, zones, measures))
     return ExaminedPicture(image.source.name, row, image, tuple(examined), quality, flags)

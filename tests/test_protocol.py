@@ -125,3 +125,21 @@ def _all_keys_stand(record, table):
         assert item.name in table
         if dataclasses.is_dataclass(getattr(record, item.name)):
             _all_keys_stand(getattr(record, item.name), table[item.name])
+
+
+def test_a_zone_model_is_known_by_its_content_not_its_place(tmp_path):
+    sums = []
+    for place in ("a", "b"):
+        (tmp_path / place).mkdir()
+        (tmp_path / place / "ours.json").write_text("{}")
+        protocol = tmp_path / place / "ours.toml"
+        protocol.write_text('[zone_model]\nfile = "ours.json"\n')
+        read = read_protocol(protocol)
+        assert read["zone_model"].file == str((tmp_path / place / "ours.json").resolve())
+        sums.append(read.sha256)
+    assert sums[0] == sums[1] != read_protocol().sha256
+    (tmp_path / "b" / "ours.json").write_text("{ }")
+    assert read_protocol(tmp_path / "b" / "ours.toml").sha256 != sums[0]
+    (tmp_path / "b" / "ours.json").unlink()
+    with pytest.raises(ProtocolError, match=r"zone_model\.file.*'ours\.json'"):
+        read_protocol(tmp_path / "b" / "ours.toml")

@@ -19,6 +19,7 @@ from edgeqc.report.figures import (
     ZONE_LETTERS,
     draw_labels,
     draw_overlay,
+    draw_picture,
     nice_length,
 )
 from edgeqc.report.profile_figure import draw_profile_figure
@@ -192,7 +193,16 @@ def _bright(image):
     """Return the picture all bright but for one dark row, which fixes the display's range."""
     pixels = np.full((120, 160), 0.8, np.float32)
     pixels[0] = 0.0
-    return replace(image, pixels=pixels)
+    return replace(image, pixels=pixels, valid=np.ones((120, 160), bool))
+
+
+def test_a_data_bar_is_not_shown_because_it_may_hold_names(case):
+    _, pictures, _ = case()
+    image = pictures[0].image
+    grey, scale = draw_picture(image)
+    assert scale == 1
+    assert np.ptp(image.pixels[110:]) > 0.1  # there is something there to be read
+    assert np.ptp(grey[110:]) == 0
 
 
 def _luminance(colour):

@@ -30,6 +30,7 @@ OVERLAY_LARGEST_PX = 2048
 
 _TINT = 0.16  # share of the zone's colour on the picture: the texture must stay visible
 _HATCH = 0.72  # share of the colour on the lines of the pattern
+_NO_PICTURE = 40  # grey level shown where the file holds no picture (data bar, no number)
 _STRETCH = (0.5, 99.5)  # grey percentiles drawn as black and white; display only
 
 Rgb = NDArray[np.uint8]
@@ -63,8 +64,9 @@ def draw_picture(
         image.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     shown = small[valid & np.isfinite(small)]
     low, high = np.percentile(shown, _STRETCH) if shown.size else (0.0, 1.0)
-    grey = (small - low) / max(float(high - low), 1e-6) * 255
-    return np.clip(np.nan_to_num(grey), 0, 255).astype(np.uint8), scale
+    grey = np.clip(np.nan_to_num((small - low) / max(float(high - low), 1e-6) * 255), 0, 255)
+    # a data bar may hold names of people, and none of it is measured
+    return np.where(valid, grey, _NO_PICTURE).astype(np.uint8), scale
 
 
 def draw_labels(
@@ -211,7 +213,7 @@ def _plate(
 
 def _draw_letters(draw: ImageDraw.ImageDraw, labels: NDArray[np.uint8], unit: float) -> None:
     """Put each zone's letter at the deepest point of its larger pieces."""
-    smallest = (10 * unit) ** 2
+    smallest = (18 * unit) ** 2
     for code, letter in ZONE_LETTERS.items():
         count, pieces, stats, _ = cv2.connectedComponentsWithStats(
             (labels == code).astype(np.uint8))

@@ -165,7 +165,7 @@ def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:
                       "no thickness: no stretch of the face has both edges in the picture",
                       "middle")]
     shown = np.concatenate([profiles.thickness[profiles.valid], [0.0]])
-    ceiling = float(np.nanmax(shown)) * 1.12 or 1.0
+    ceiling = float(np.nanmax(shown)) * 1.3 or 1.0
     up = _Scale(0.0, ceiling, top + _GRAPH_HEIGHT, top)
     parts = [f'<rect x="{_n(along.start)}" y="{_n(top)}" width="{_n(along.stop - along.start)}"'
              f' height="{_n(_GRAPH_HEIGHT)}" fill="none" stroke="#222"/>']
