@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Mapping
 from contextlib import closing
@@ -13,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import edgeqc
-from edgeqc.errors import OutputError, ProtocolError, UsageError
+from edgeqc.errors import OutputError, UsageError
 from edgeqc.folder_index import index_page
 from edgeqc.folder_jobs import SpecimenJob, fingerprint, plan_jobs
 from edgeqc.folder_search import FoundFiles, find_files
@@ -21,7 +20,13 @@ from edgeqc.folder_settings import FolderSettings
 from edgeqc.folder_tables import sorted_rows, workbook_bytes
 from edgeqc.folder_work import Order, Outcome, Row, failed_row
 from edgeqc.folder_workers import core_count, outcomes_here, outcomes_of_workers
-from edgeqc.protocol import Protocol, protocol_of, read_protocol, shipped_protocol
+from edgeqc.protocol import (
+    Protocol,
+    protocol_of,
+    protocol_tables,
+    read_protocol,
+    shipped_protocol,
+)
 from edgeqc.report.tables import FACE_COLUMNS, IMAGE_COLUMNS, write_table
 from edgeqc.result_store import RECORD_VERSION, Record, ResultStore, open_store
 from edgeqc.specimen_sheet import Sheet, default_row, read_sheet
@@ -185,7 +190,7 @@ def read_protocols(request: FolderRequest) -> tuple[FolderSettings, dict[str, An
     """Return the folder's settings, and the specimen protocol as tables and as settings."""
     folder_file, specimen_file = shipped_protocol("folder"), request.protocol
     if request.protocol is not None:
-        head = _toml(request.protocol).get("protocol", {})
+        head = protocol_tables(request.protocol).get("protocol", {})
         if isinstance(head, Mapping) and head.get("pipeline") == "folder":
             folder_file, specimen_file = request.protocol, None
     settings: FolderSettings = request.settings or read_protocol(
@@ -193,18 +198,8 @@ def read_protocols(request: FolderRequest) -> tuple[FolderSettings, dict[str, An
     if specimen_file is None and settings.specimen_protocol:
         specimen_file = folder_file.parent / settings.specimen_protocol
     specimen_file = specimen_file or shipped_protocol("specimen")
-    tables = _toml(specimen_file)
+    tables = protocol_tables(specimen_file)
     return settings, tables, protocol_of(tables, kind="specimen", file=specimen_file.name)
-
-
-def _toml(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ProtocolError(
-            f"the protocol cannot be read ({getattr(error, 'strerror', None) or error})",
-            file=path.name, remedy="start from a copy of the protocol that comes with the package",
-        ) from error
 
 
 def _sheet(request: FolderRequest, found: FoundFiles, settings: FolderSettings) -> Sheet:
