@@ -127,6 +127,24 @@ def teach(folder: Path, out: Path, sheet: Path | None) -> int:
 
 
 @main.command()
+@click.argument("results", nargs=-1, required=True, type=_EXISTING, metavar="RESULTS...")
+@_out
+@_protocol
+@_errors_end_the_command
+def settings(results: tuple[Path, ...], out: Path, protocol: Path | None) -> int:
+    """Compare laser settings over the results of many specimens.
+
+    RESULTS are folders that edgeqc folder wrote, or their faces.csv.
+    """
+    from edgeqc.settings import run_settings
+
+    run = run_settings(results, out, protocol=protocol)
+    click.echo(run.comparison.answer)
+    click.echo(f"Written to {run.out}: {', '.join(run.files)}")
+    return 0
+
+
+@main.command()
 @_out
 @click.option("--count", type=click.IntRange(min=1), default=1, show_default=True,
               help="How many pictures.")
