@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 Part = tuple[int, int, NDArray[Any]]
 """First row, first column, and the pixels (rows, cols) or (rows, cols, samples) of a piece."""
 
+MAX_SIDE_PX = 32_000
+"""Longest side of a picture that is measured as it is: resampling counts pixels in 16 bits."""
+
 _CHUNK_PIXELS = 4_000_000  # 16 MB as float32: stays near the cache, costs no time in Python
 
 
@@ -21,10 +24,13 @@ def reduction_for(rows: int, cols: int, max_pixels: int) -> int:
     --------
     >>> reduction_for(2048, 3072, 48_000_000), reduction_for(15_000, 20_000, 48_000_000)
     (1, 3)
+    >>> reduction_for(1000, 40_000, 48_000_000)
+    2
     """
     side = 1
-    # a strip of a few rows stays as it is: it has nothing to be reduced to
-    while (rows // side) * (cols // side) > max_pixels and side < min(rows, cols):
+    while (rows // side) * (cols // side) > max_pixels or max(rows, cols) // side > MAX_SIDE_PX:
+        if side == min(rows, cols):
+            break  # a strip of a few rows has nothing to be reduced to
         side += 1
     return side
 
