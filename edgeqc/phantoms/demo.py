@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from uuid import UUID
 
 import tifffile
 
@@ -268,9 +269,46 @@ def _write_scaled(path: Path, phantom: Phantom) -> None:
     tifffile.imwrite(
         path, phantom.image, ome=True, photometric="minisblack", compression="zlib",
         metadata={"axes": "YX", "PhysicalSizeX": size, "PhysicalSizeXUnit": "µm",
-                  "PhysicalSizeY": size, "PhysicalSizeYUnit": "µm"},
+                  "PhysicalSizeY": size, "PhysicalSizeYUnit": "µm",
+                  # fixed, so that the same recipe gives the same file
+                  "UUID": str(UUID(int=phantom.recipe.seed)), "Creator": "edgeqc"},
+        software="edgeqc",
         resolution=(1e4 / size, 1e4 / size), resolutionunit="CENTIMETER",
     )
+
+
+def demo_phantoms() -> dict[str, tuple[DemoPicture, Phantom]]:
+    """Return the demo's pictures by file stem, with their truth, in the order of the sheet."""
+    found = {}
+    for make in (_torn_residual, _scissor_residual, _noisy, _through_cut, _for_review, _two_faces,
+                 _sixteen_bit):
+        item = make()
+        found[item.stem] = (item, draw_phantom(item.recipe))
+    item = _stereo()
+    pair = draw_stereo_pair(item.recipe, STEREO_TILTS_DEG)
+    for name, tilt, phantom in zip("12", STEREO_TILTS_DEG, pair, strict=True):
+        sheet = item.sheet | {"pair_tilt_deg": f"{tilt:g}"}
+        found[f"{item.stem}-{name}"] = (replace(item, sheet=sheet), phantom)
+    return dict(sorted(found.items()))
+
+
+def write_demo(out: str | Path, phantoms: dict[str, tuple[DemoPicture, Phantom]]) -> list[Path]:
+    """Write the demo's pictures, sheet and recipes; return the paths of the pictures."""
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    rows, paths = [], []
+    for stem, (item, phantom) in phantoms.items():
+        path = folder / f"{stem}.tif"
+        if item.recipe.acquisition.bits == 16:
+            _write_scaled(path, phantom)
+        else:
+            write_picture(path, phantom.image)
+        recipe = folder / f"{item.stem}.recipe.json"
+        recipe.write_text(item.recipe.to_json() + "\n", encoding="utf-8")
+        rows.append(_row(path, phantom, item))
+        paths.append(path)
+    write_sheet(folder, rows)
+    return paths
 
 
 def draw_demo(out: str | Path) -> list[Path]:
@@ -281,46 +319,9 @@ def draw_demo(out: str | Path) -> list[Path]:
     out : path
         Folder, made where it is not there.
     """
-    folder = Path(out)
-    folder.mkdir(parents=True, exist_ok=True)
-    rows, paths = [], []
-    for make in (_torn_residual, _scissor_residual, _noisy, _through_cut, _for_review, _two_faces,
-                 _sixteen_bit):
-        item = make()
-        phantom = draw_phantom(item.recipe)
-        path = folder / f"{item.stem}.tif"
-        if item.recipe.acquisition.bits == 16:
-            _write_scaled(path, phantom)
-        else:
-            write_picture(path, phantom.image)
-        rows.append(_row(path, phantom, item))
-        paths.append(path)
-        _write_recipe(folder, item)
-    item = _stereo()
-    for name, tilt, phantom in zip(
-        "12", STEREO_TILTS_DEG, draw_stereo_pair(item.recipe, STEREO_TILTS_DEG), strict=True
-    ):
-        path = folder / f"{item.stem}-{name}.tif"
-        write_picture(path, phantom.image)
-        rows.append(_row(path, phantom, item) | {"pair_tilt_deg": f"{tilt:g}"})
-        paths.append(path)
-    _write_recipe(folder, item)
-    write_sheet(folder, sorted(rows, key=lambda row: str(row["image"])))
-    return paths
+    return write_demo(out, demo_phantoms())
 
 
 def _row(path: Path, phantom: Phantom, item: DemoPicture) -> dict[str, object]:
     common = {"accelerating_voltage_kv": 8, "coating": "gold-palladium", "drying": "air"}
     return sheet_row(path.name, phantom, **(common | item.sheet))
-
-
-def _write_recipe(folder: Path, item: DemoPicture) -> None:
-    (folder / f"{item.stem}.recipe.json").write_text(item.recipe.to_json() + "\n", encoding="utf-8")
-
-
-def truth_of_demo() -> dict[str, Phantom]:
-    """Return the demo's phantoms by stem (the stereo pair as its untilted scene)."""
-    makes = (_torn_residual, _scissor_residual, _noisy, _through_cut, _for_review, _two_faces,
-             _sixteen_bit, _stereo)
-    return {item.stem: draw_phantom(item.recipe) for item in (make() for make in makes)}
-

@@ -150,15 +150,15 @@ class FaceShape:
         self, s: NDArray[np.floating], w: NDArray[np.floating]
     ) -> NDArray[np.floating]:
         """Return how far positions lie from the nearer end (negative beyond it), in µm."""
-        start = s - (self.ends_um[0] + self.end_slant[0] * w)
-        stop = (self.ends_um[1] + self.end_slant[1] * w) - s
+        result: NDArray[np.floating] = np.minimum(s - self.end_um(0, w), self.end_um(1, w) - s)
+        return result
+
+    def end_um(self, which: int, w: NDArray[np.floating]) -> NDArray[np.floating]:
+        """Return s of the first (0) or last (1) end at positions across the face."""
         n = self.end_line_um.shape[1]
         position = np.clip((w / self.end_reach_um + 1) * (0.5 * (n - 1)), 0, n - 1)
-        index = position.astype(np.int32)
-        lines = np.asarray(self.end_line_um, s.dtype)
-        result: NDArray[np.floating] = np.minimum(
-            start + lines[0][index], stop + lines[1][index]
-        )
+        line = np.asarray(self.end_line_um[which], w.dtype)[position.astype(np.int32)]
+        result: NDArray[np.floating] = self.ends_um[which] + self.end_slant[which] * w + line
         return result
 
 
@@ -304,14 +304,49 @@ def lay_chords(shape: FaceShape, picture: tuple[int, int], spacing_px: float = 2
 
 def outline_of(shape: FaceShape, step: int = 2) -> FloatArray:
     """Return the closed outline (n, 2) of a face in pixels; it may leave the picture."""
-    sides = []
-    for edge in (shape.anterior_um, shape.posterior_um):
-        start = shape.ends_um[0] + shape.end_slant[0] * edge
-        stop = shape.ends_um[1] + shape.end_slant[1] * edge
-        keep = np.nonzero((shape.s_um >= start) & (shape.s_um <= stop))[0]
-        picked = keep[::step]
-        sides.append(shape.axis.to_picture(shape.s_um[picked], edge[picked]))
-    return np.concatenate([sides[0], sides[1][::-1]])
+    edges = (shape.anterior_um, shape.posterior_um)
+    long_sides = []
+    for line in edges:
+        keep = np.nonzero(shape.past_ends_um(shape.s_um, line) >= shape.corner_um)[0][::step]
+        long_sides.append((shape.s_um[keep], line[keep]))
+    front, back = long_sides
+    parts = [
+        front, _corner(shape, 0, 1), _end_side(shape, 1), _reversed(_corner(shape, 1, 1)),
+        _reversed(back), _corner(shape, 1, 0), _reversed(_end_side(shape, 0)),
+        _reversed(_corner(shape, 0, 0)),
+    ]
+    s = np.concatenate([part[0] for part in parts])
+    w = np.concatenate([part[1] for part in parts])
+    return shape.axis.to_picture(s, w)
+
+
+def _reversed(line: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
+    return line[0][::-1], line[1][::-1]
+
+
+def _end_side(shape: FaceShape, which: int) -> tuple[FloatArray, FloatArray]:
+    """Return an end (s, w) from the anterior to the posterior corner."""
+    s = shape.ends_um[which]
+    front, back = (
+        float(np.interp(s, shape.s_um, line)) for line in (shape.anterior_um, shape.posterior_um)
+    )
+    pixel = shape.axis.pixel_um
+    n = max(2, int((back - front) / pixel))
+    w = np.linspace(front + shape.corner_um, back - shape.corner_um, n)
+    return np.asarray(shape.end_um(which, w)), w
+
+
+def _corner(shape: FaceShape, side: int, which: int) -> tuple[FloatArray, FloatArray]:
+    """Return a rounded corner (s, w) from the long edge to the end."""
+    line = (shape.anterior_um, shape.posterior_um)[side]
+    turn = np.linspace(0, np.pi / 2, 7)
+    from_edge = shape.corner_um * (1 - np.cos(turn)) * (1 if side == 0 else -1)
+    from_end = shape.corner_um * (1 - np.sin(turn)) * (1 if which == 0 else -1)
+    s = shape.ends_um[which] + from_end
+    for _ in range(6):  # edge and end lean on each other; both are nearly straight here
+        w = np.interp(s, shape.s_um, line) + from_edge
+        s = np.asarray(shape.end_um(which, w) + from_end)
+    return s, w
 
 
 def side_of(angle_deg: float) -> Side:

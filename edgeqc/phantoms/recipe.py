@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import types
 import typing
 from collections.abc import Mapping
@@ -18,6 +19,9 @@ from edgeqc.errors import UsageError
 from edgeqc.phantoms.face_recipe import FaceRecipe, Layer
 
 T = TypeVar("T")
+
+MIN_SIDE_PX, MAX_SIDE_PX = 64, 8192
+"""Pictures smaller or larger than this are not drawn."""
 
 
 @dataclass(frozen=True)
@@ -232,11 +236,31 @@ class Recipe:
         """Return the recipe as JSON text."""
         return json.dumps(dataclasses.asdict(self), indent=1)
 
+    def check(self) -> None:
+        """Raise ``ValueError`` where no picture can be drawn from these values."""
+        rows = self.rows - self.bar.height_px
+        if not (MIN_SIDE_PX <= rows <= MAX_SIDE_PX and MIN_SIDE_PX <= self.cols <= MAX_SIDE_PX):
+            raise ValueError(f"{rows} x {self.cols} pixels without the data bar is no size to draw")
+        if not self.faces:
+            raise ValueError("there is no face in it")
+        positive = {
+            "pixel_size_um": self.pixel_size_um, "dose": self.acquisition.dose,
+            "thickness_um": min(face.thickness_um for face in self.faces),
+            "length of a face": min(face.end_um - face.start_um for face in self.faces),
+        }
+        for name, value in positive.items():
+            if not (math.isfinite(value) and value > 0):
+                raise ValueError(f"{name} is {value:g}")
+        if not 0 <= self.tilt_deg < 80:
+            raise ValueError(f"tilt_deg is {self.tilt_deg:g}, not 0 to 80")
+
     @classmethod
     def from_json(cls, text: str) -> Recipe:
         """Return the recipe that ``to_json`` wrote; ``UsageError`` where a field is wrong."""
         try:
-            return _build(cls, json.loads(text))
+            recipe = _build(cls, json.loads(text))
+            recipe.check()
+            return recipe
         except (KeyError, TypeError, ValueError) as error:
             raise UsageError(
                 f"this is not a phantom's recipe ({error})",
@@ -247,6 +271,8 @@ class Recipe:
 
 def _build(kind: type[T], data: Mapping[str, Any]) -> T:
     """Return a record of the given kind from plain JSON data."""
+    if not isinstance(data, Mapping):
+        raise TypeError(f"{kind.__name__} is not written as fields")
     hints = typing.get_type_hints(kind)
     known = {item.name for item in dataclasses.fields(kind)}  # type: ignore[arg-type]
     if unknown := set(data) - known:
@@ -264,4 +290,8 @@ def _value(hint: Any, value: Any) -> Any:
         return tuple(_value(part, item) for part, item in zip(parts, value, strict=True))
     if typing.get_origin(hint) is Mapping or isinstance(hint, types.GenericAlias):
         return dict(value)
-    return float(value) if hint is float else value
+    if hint is float:
+        return float(value)
+    if hint in (int, str, bool) and type(value) is not hint:
+        raise TypeError(f"{value!r} is not of the type {hint.__name__}")
+    return value

@@ -12,6 +12,7 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
+from edgeqc.errors import UsageError
 from edgeqc.phantoms.face_recipe import Layer
 from edgeqc.phantoms.fields import (
     Patch,
@@ -272,6 +273,11 @@ def draw_relief(patch: Patch, layers: tuple[Layer, ...], rng: np.random.Generato
         Heights in µm.
     """
     height = np.zeros(patch.shape, np.float32)
+    if unknown := sorted({layer.kind for layer in layers} - set(PATTERNS)):
+        raise UsageError(
+            f"there is no relief pattern called {unknown[0]!r}",
+            rule=f"patterns are {', '.join(PATTERNS)}", remedy="mend the recipe",
+        )
     for layer, child in zip(layers, rng.spawn(len(layers)), strict=True):
         height += np.float32(layer.amplitude_um) * PATTERNS[layer.kind](patch, layer, child)
     return height
