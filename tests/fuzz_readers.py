@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -87,8 +88,6 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
 
 
 def _with_sums(data: bytes) -> bytes:
-    import zlib
-
     out, at = bytearray(data[:8]), 8
     while at + 12 <= len(data):
         length = int.from_bytes(data[at : at + 4], "big")

@@ -222,7 +222,9 @@ def _page(
         tile = _one(tags, _TILE_WIDTH, 0) * _one(tags, _TILE_LENGTH, 0)
         if tile <= 0 or tile > 64 * max(page.rows * page.cols, 1 << 20):
             raise _damaged(name, f"tiles of {tile} pixels")
-    if len(counts) == len(offsets):
+    if counts and len(counts) != len(offsets):
+        raise _damaged(name, f"{len(offsets)} strips or tiles with {len(counts)} lengths")
+    if counts:
         if any(o + n > size for o, n in zip(offsets, counts, strict=True)):
             raise _damaged(name, "its pixel data end after the file does")
         held = sum(counts)
