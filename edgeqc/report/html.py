@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +21,20 @@ def write_html(content: Mapping[str, Any], path: Path) -> None:
     path : Path
         Where the page goes.
     """
+    page = _template().render(d=content)
+    path.write_text(page, encoding="utf-8", newline="\n")
+
+
+@cache
+def _template() -> Any:
+    """Return the page's template, compiled once in a process."""
     import jinja2
 
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(_FOLDER), autoescape=True,
         undefined=jinja2.ChainableUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    page = environment.get_template("report.html.j2").render(d=content)
-    path.write_text(page, encoding="utf-8", newline="\n")
+    return environment.get_template("report.html.j2")
 
 
 def data_uri(data: bytes, kind: str) -> str:

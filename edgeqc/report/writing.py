@@ -9,7 +9,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
@@ -25,7 +24,6 @@ from edgeqc.report.pdf import write_pdf
 from edgeqc.report.profile_figure import draw_profile_figure
 from edgeqc.report.tables import write_profiles, write_roughness
 
-_PAGE_PX = 1600  # longer side of a picture on a page: above what print resolves
 _PLAIN_PX = 900
 _QUALITY = 82
 
@@ -92,13 +90,9 @@ def _draw(picture: ExaminedPicture, target: Path, entry: dict[str, Any]) -> dict
     labels = draw_labels(picture.image, _zoned(picture))
     image = picture.image
     at_file_size = blocks_to_pixels(labels, image.reduction, image.shape_in_file)
-    done, data = cv2.imencode(".png", at_file_size)
-    assert done  # an 8-bit array always encodes
-    target.with_name(f"{target.name}.zones.png").write_bytes(data.tobytes())
+    write_png(target.with_name(f"{target.name}.zones.png"), at_file_size)
     overlay = draw_overlay(picture.image, _zoned(picture), labels)
     write_png(target.with_name(f"{target.name}.overlay.png"), overlay)
-    if max(overlay.shape) > _PAGE_PX:
-        overlay = draw_overlay(picture.image, _zoned(picture), labels, largest_px=_PAGE_PX)
     return {
         entry["overlay"]: _jpeg(overlay),
         entry["plain"]: _jpeg(draw_picture(picture.image, _PLAIN_PX)[0]),
@@ -149,7 +143,7 @@ def _jpeg(picture: NDArray[np.uint8]) -> bytes:
 def _with_data(content: dict[str, Any], files: dict[str, bytes]) -> dict[str, Any]:
     """Return the content with file names replaced by the files themselves."""
     def picture(entry: dict[str, Any]) -> dict[str, Any]:
-        inlined = {key: data_uri(files[entry[key]], "image/jpeg")
+        inlined: dict[str, Any] = {key: data_uri(files[entry[key]], "image/jpeg")
                    for key in ("overlay", "plain") if key in entry}
         faces = [
             {**face, "profile": files[face["profile"]].decode()} if "profile" in face else face
