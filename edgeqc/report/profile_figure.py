@@ -94,9 +94,10 @@ def _section(
     profiles: FaceProfiles, zones: ZoneMap | None, along: _Scale, deep: _Scale, name: str
 ) -> list[str]:
     """Draw the unrolled face: anterior edge above, zones as areas, the depth line on top."""
-    parts = []
+    parts: list[str] = []
+    letters: list[str] = []
     if zones is not None:
-        parts += _zone_areas(zones.labels, along, deep, name)
+        parts, letters = _zone_areas(zones.labels, along, deep, name)
     frame = (f'<rect x="{_n(along.start)}" y="{_n(deep.start)}"'
              f' width="{_n(along.stop - along.start)}" height="{_n(deep.stop - deep.start)}"'
              ' fill="none" stroke="#222"/>')
@@ -112,13 +113,13 @@ def _section(
     parts.append(frame)
     parts.append(_text(along.start + 5, deep.start - 4, "anterior edge"))
     parts.append(_text(along.start + 5, deep.stop + 13, "posterior edge"))
-    return parts
+    return parts + letters
 
 
 def _zone_areas(
     labels: NDArray[np.uint8], along: _Scale, deep: _Scale, name: str
-) -> list[str]:
-    """Each zone as one path of upright rectangles, and its letter where it is widest."""
+) -> tuple[list[str], list[str]]:
+    """Return each zone as one path of upright rectangles, and letters where they are tall."""
     n_t, n_s = labels.shape
     columns = min(_COLUMNS, n_s)
     picked = ((np.arange(columns) + 0.5) / columns * n_s).astype(int)
@@ -134,7 +135,7 @@ def _zone_areas(
             paths.setdefault(code, []).append(
                 f"M{_n(left)},{_n(top)}h{_n(width + 0.05)}V{_n(bottom)}h{_n(-width - 0.05)}z")
             centres.setdefault(code, []).append((bottom - top, left, (top + bottom) / 2))
-    parts = []
+    parts, letters = [], []
     for code in sorted(paths):
         if code in _PATTERNS:
             outline = "".join(paths[code])
@@ -147,8 +148,8 @@ def _zone_areas(
             tall = [item for item in centres[code] if item[0] >= 0.6 * tallest]
             _, left, middle = tall[len(tall) // 2]
             if tallest > 9:
-                parts.append(_badge(left, middle, ZONE_LETTERS[code]))
-    return parts
+                letters.append(_badge(left, middle, ZONE_LETTERS[code], min(18.0, tallest - 2)))
+    return parts, letters
 
 
 def _pale(colour: str) -> str:
@@ -177,16 +178,16 @@ def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:
     )
     for values, where, dash, label in curves:
         good = [i for i in range(values.size) if where[i] and math.isfinite(values[i])]
-        last = None
         for run in _runs(good):
             line = _points([along(profiles.s[i]) for i in run], [up(values[i]) for i in run])
             style = f' stroke-dasharray="{dash}"' if dash else ""
             parts.append(f'<polyline points="{line}" fill="none" stroke="#222"'
                          f' stroke-width="1.5"{style}/>')
-            last = run[len(run) // 2]
-        if last is not None:
-            high = up(float(np.nanmax(values[good]))) - 5
-            parts.append(_text(along.start + 8, max(high, top + 12), label))
+        if good:
+            # one label at the left, one at the right: they never meet
+            at, anchor = (along.stop - 8, "end") if dash else (along.start + 8, "start")
+            height = up(float(np.median(values[good]))) - 6
+            parts.append(_text(at, height, label, anchor))
     return parts
 
 
@@ -249,7 +250,9 @@ def _text(col: float, row: float, text: str, anchor: str = "start") -> str:
     return f'<text x="{_n(col)}" y="{_n(row)}" text-anchor="{anchor}">{text}</text>'
 
 
-def _badge(col: float, row: float, letter: str) -> str:
-    return (f'<rect x="{_n(col - 9)}" y="{_n(row - 9)}" width="18" height="18" fill="#141414"/>'
-            f'<text x="{_n(col)}" y="{_n(row + 5)}" text-anchor="middle" fill="#fff"'
-            f' font-size="14" font-weight="600">{letter}</text>')
+def _badge(col: float, row: float, letter: str, size: float) -> str:
+    half = size / 2
+    return (f'<rect x="{_n(col - half)}" y="{_n(row - half)}" width="{_n(size)}"'
+            f' height="{_n(size)}" fill="#141414"/>'
+            f'<text x="{_n(col)}" y="{_n(row + 0.28 * size)}" text-anchor="middle" fill="#fff"'
+            f' font-size="{_n(0.78 * size)}" font-weight="600">{letter}</text>')
