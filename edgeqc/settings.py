@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import json
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -103,7 +103,7 @@ def run_settings(
     protocol : Protocol or path, optional
         What is compared and how.
     """
-    from edgeqc.study.pages import write_pages
+    from edgeqc.study.pages import write_study
 
     chosen = protocol if isinstance(protocol, Protocol) else read_protocol(
         protocol, kind="settings")
@@ -113,7 +113,7 @@ def run_settings(
     folder = Path(out)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        files = write_pages(comparison, folder, chosen)
+        files = write_study(comparison, folder, _provenance(comparison, chosen, paths))
     except OSError as error:
         raise OutputError(
             f"the folder cannot be written ({error.strerror})", file=folder.name,
@@ -172,13 +172,20 @@ def _read_csv(file: Path) -> tuple[list[list[Any]], list[str]]:
     return [[cell if cell != "" else None for cell in row] for row in rows[1:]], header
 
 
-def record_of(value: Any) -> Any:
-    """Return a record as plain values for JSON: missing numbers as null."""
-    from edgeqc.study.plain_record import plain
-
-    return plain(value)
-
-
-def to_json(comparison: Comparison) -> str:
-    """Return the study as JSON text, the same bytes for the same study."""
-    return json.dumps(record_of(comparison), ensure_ascii=False, indent=1, sort_keys=False)
+def _provenance(
+    comparison: Comparison, protocol: Protocol, paths: Sequence[str | Path]
+) -> dict[str, Any]:
+    """Return where the numbers come from, label -> text."""
+    found: dict[str, Any] = {
+        "Software": ", ".join(f"{name} {version}"
+                              for name, version in comparison.versions.items()),
+        "Protocol": f"{protocol.name}, version {protocol.version}",
+        "Protocol SHA-256": protocol.sha256,
+    }
+    for number, path in enumerate(paths, start=1):
+        file = Path(path)
+        file = file / "faces.csv" if file.is_dir() else file
+        # the folder's own name, without the path above it: paths may hold names of people
+        label = f"Input {number}, {file.resolve().parent.name}/{file.name}, SHA-256"
+        found[label] = hashlib.sha256(file.read_bytes()).hexdigest()
+    return found
