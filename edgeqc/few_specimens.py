@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import edgeqc
-from edgeqc.errors import EdgeqcError, OutputError, UsageError
+from edgeqc.errors import OutputError, UsageError
 from edgeqc.findings import Findings
-from edgeqc.folder_examiner import without_file
+from edgeqc.folder_examiner import examine_leaving_out
 from edgeqc.folder_jobs import folder_names
 from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.report.tables import (
@@ -22,7 +22,7 @@ from edgeqc.report.tables import (
     image_rows,
     write_table,
 )
-from edgeqc.specimen import SpecimenResult, examine_specimen
+from edgeqc.specimen import SpecimenResult
 from edgeqc.specimen_sheet import Sheet, read_sheet
 
 
@@ -68,7 +68,8 @@ def examine_few(
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, paths in groups.items():
-            result = _examined(name, paths, out / folders[name], rows, settings)
+            result = examine_leaving_out(
+                paths, out / folders[name], sheet=rows, protocol=settings, specimen=name)
             done.append(result.findings)
             for line in _news(result):
                 tell(line)
@@ -97,25 +98,6 @@ def _by_specimen(images: Sequence[Path], sheet: Sheet) -> dict[str, list[Path]]:
         key = row.specimen if row.listed or row.specimen not in groups else path.name
         groups[key].append(path)
     return dict(groups)
-
-
-def _examined(
-    name: str, paths: Sequence[Path], target: Path, sheet: Sheet, protocol: Protocol
-) -> SpecimenResult:
-    """Return a specimen's result; a picture that cannot be used stands in it as failed."""
-    failed: dict[str, str] = {}
-    while True:
-        try:
-            return examine_specimen(
-                paths, target, sheet=sheet, protocol=protocol, failed=failed, specimen=name)
-        except UsageError:
-            raise
-        except EdgeqcError as error:
-            # each round leaves one more picture out, so this ends
-            at_fault = error.file.partition("#")[0]
-            if at_fault in failed or at_fault not in {path.name for path in paths}:
-                raise
-            failed[at_fault] = without_file(error)
 
 
 def _news(result: SpecimenResult) -> list[str]:

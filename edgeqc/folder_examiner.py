@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 
 import cv2
 
@@ -11,7 +13,7 @@ from edgeqc.folder_index import SMALL
 from edgeqc.folder_work import ExaminedRows, Order
 from edgeqc.protocol import Protocol, protocol_of
 from edgeqc.report.tables import face_rows, image_rows
-from edgeqc.specimen import SpecimenResult, examine_specimen
+from edgeqc.specimen import SpecimenResult, examine_specimen, picture_name
 from edgeqc.specimen_sheet import Sheet
 
 _SMALL_PX = (256, 168)  # twice the size on the page, for screens of fine pitch
@@ -37,19 +39,40 @@ def examine(order: Order) -> ExaminedRows:
 def _examined(order: Order, protocol: Protocol) -> SpecimenResult:
     """Return the specimen's result; unreadable pictures stand in it with their reason."""
     job, folder = order.job, Path(order.folder)
-    sheet = Sheet(tuple(row for picture in job.pictures for row in picture.rows), located=True)
-    failed = dict(order.failed)
+    return examine_leaving_out(
+        [folder / picture.name for picture in job.pictures], Path(order.aside),
+        sheet=Sheet(tuple(row for picture in job.pictures for row in picture.rows), located=True),
+        protocol=protocol, folder=folder, failed=order.failed, specimen=job.specimen)
+
+
+def examine_leaving_out(
+    images: Sequence[Path],
+    out: Path,
+    *,
+    sheet: Sheet,
+    protocol: Protocol,
+    folder: Path | None = None,
+    failed: Mapping[str, str] = MappingProxyType({}),
+    specimen: str = "",
+) -> SpecimenResult:
+    """Return a specimen's result in which pictures that cannot be used stand with their reason.
+
+    Parameters are those of ``edgeqc.specimen.examine_specimen``; only an error that is no one
+    picture's fault is raised.
+    """
+    names = {picture_name(path, folder) for path in images}
+    left_out = dict(failed)
     while True:
         try:
-            return examine_specimen(
-                [folder / picture.name for picture in job.pictures], order.aside, sheet=sheet,
-                protocol=protocol, folder=folder, failed=failed, specimen=job.specimen)
+            return examine_specimen(images, out, sheet=sheet, protocol=protocol, folder=folder,
+                                    failed=left_out, specimen=specimen)
         except EdgeqcError as error:
-            # unreadable pictures show before the first is measured, so a new start costs little
+            # unreadable pictures show before the first is measured, so a new start costs little;
+            # each round leaves one more picture out, so this ends
             name = error.file.partition("#")[0]
-            if name in failed or name not in {picture.name for picture in job.pictures}:
+            if name in left_out or name not in names:
                 raise
-            failed[name] = without_file(error)
+            left_out[name] = without_file(error)
 
 
 def without_file(error: EdgeqcError) -> str:
