@@ -258,6 +258,7 @@ def _face_findings(
                        item.measures.reasons.get(name, ""))
         for name, measurand in MEASURANDS.items()
     }
+    roughness = tuple(_roughness_entry(entry) for entry in item.measures.roughness)
     row, col = item.face.centroid_px
     if picture.image is not None:
         row, col = picture.image.in_file_px(row), picture.image.in_file_px(col)
@@ -272,8 +273,8 @@ def _face_findings(
         anterior=item.face.anterior,
         anterior_source=item.face.anterior_source,
         values=values,
-        roughness=tuple(_roughness_entry(entry) for entry in item.measures.roughness),
-        limits=_limit_results(values, limits, verdict),
+        roughness=roughness,
+        limits=_limit_results(values, roughness, limits, verdict),
         flags=entries,
         zone_model=zones.model if zones is not None else "",
         naming_confidence=float(zones.naming_confidence) if zones is not None else None,
@@ -282,13 +283,16 @@ def _face_findings(
 
 
 def _limit_results(
-    values: Mapping[str, Value], limits: Sequence[Limit], verdict: str
+    values: Mapping[str, Value],
+    roughness: Sequence[RoughnessEntry],
+    limits: Sequence[Limit],
+    verdict: str,
 ) -> tuple[LimitResult, ...]:
-    """Results against the limits; a face that is not ``measured`` passes and fails nothing."""
+    """Return results against the limits; a face that is not ``measured`` passes nothing."""
     results = []
     for limit in limits:
-        title = MEASURANDS[limit.measurand].title
-        result = against_limit(values[limit.measurand], limit, title)
+        title, value = _limited(limit, values, roughness)
+        result = against_limit(value, limit, title)
         if verdict != "measured" and result.verdict in ("pass", "fail"):
             word = "for review" if verdict == "review" else "rejected"
             result = result.model_copy(update={
@@ -297,6 +301,20 @@ def _limit_results(
                             f" {word}."})
         results.append(result)
     return tuple(results)
+
+
+def _limited(
+    limit: Limit, values: Mapping[str, Value], roughness: Sequence[RoughnessEntry]
+) -> tuple[str, Value]:
+    """Return what a limit is set on: its title and value."""
+    if limit.measurand in values:
+        return MEASURANDS[limit.measurand].title, values[limit.measurand]
+    zone, basis, parameter = limit.measurand.split("/", 2)
+    title = f"{parameter} of the {zone} zone ({basis})"
+    for entry in roughness:
+        if (entry.zone, entry.basis, entry.parameter) == (zone, basis, parameter):
+            return title, entry.result
+    return title, Value(value=None, unit="1", reason="this face has no such value")
 
 
 def _roughness_entry(row: RoughnessRow) -> RoughnessEntry:

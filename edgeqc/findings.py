@@ -72,6 +72,8 @@ class LimitResult(_Record):
     """A measurand held against the laboratory's limit."""
 
     measurand: str
+    title: str = Field(description="What a reader calls it.")
+    unit: str
     bound: Literal["min", "max"] | None = None
     limit: Finite | None = None
     verdict: LimitVerdict
@@ -247,7 +249,7 @@ def against_limit(value: Value, limit: Limit, title: str) -> LimitResult:
         tail = " (the limit lies inside the 95 % interval)" if inside else ""
         sentence = f"{rule}: {verdict}{tail}."
     return LimitResult(
-        measurand=limit.measurand, bound=limit.bound, limit=limit.value, verdict=verdict,
+        measurand=limit.measurand, title=title, unit=value.unit, bound=limit.bound, limit=limit.value, verdict=verdict,
         sentence=sentence,
     )
 

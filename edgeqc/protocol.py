@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import re
 import tomllib
 import typing
 from collections.abc import Mapping
@@ -47,6 +48,9 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType({
 })
 """Pipeline -> table -> module and name of the settings record that the table fills."""
 
+_ROUGHNESS_LIMIT = re.compile(
+    r"(laser|scissor|torn|face)/(edge contour|height map|grey level)/.+_(min|max)")
+
 _STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
 
@@ -57,7 +61,7 @@ class Limit:
     Parameters
     ----------
     measurand : str
-        Name in ``MEASURANDS``.
+        Name in ``MEASURANDS``, or ``zone/basis/parameter`` of a roughness row.
     bound : {"min", "max"}
         Whether ``value`` is the least or the greatest allowed.
     value : float
@@ -374,11 +378,11 @@ def _limits(table: Any, faults: list[str]) -> tuple[Limit, ...]:
         faults.append("[limits] must be a table")
         return ()
     for key, value in table.items():
-        if key not in known:
+        if key not in known and not _ROUGHNESS_LIMIT.fullmatch(key):
             faults.append(f"limits.{key} is not a known limit{_hint(key, known)}")
         elif isinstance(value, bool) or not isinstance(value, int | float):
             faults.append(f"limits.{key}: a number is needed, got {value!r}")
         else:
-            measurand, bound = key[:-4], key[-3:]
+            measurand, _, bound = key.rpartition("_")
             limits.append(Limit(measurand, "min" if bound == "min" else "max", float(value)))
     return tuple(limits)

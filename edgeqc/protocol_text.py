@@ -36,10 +36,12 @@ _HEADS: Mapping[str, str] = MappingProxyType({
         """,
 })
 _LIMITS = """\
-    Limits of the laboratory: a measurand's name (a column of faces.csv) with _min or _max.
+    Limits of the laboratory: a measurand's name (a column of faces.csv) with _min or _max, or
+    zone, basis and parameter of a row of roughness.csv.
     Without limits every verdict reads "no limit set". Examples:
     cut_depth_fraction_min = 0.80
     ligament_um_max = 120.0
+    "laser/edge contour/Rq_max" = 1.5
     """
 
 

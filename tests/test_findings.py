@@ -83,6 +83,16 @@ def test_findings_say_verdict_answer_and_provenance(case):
     assert face.values["lattice_angle_deg"].reason == "the lattice is not resolved"
 
 
+def test_a_limit_may_stand_on_a_roughness_row(case):
+    findings, _, _ = case(limits={"laser/edge contour/Rq_max": 1.5,
+                                  "laser/edge contour/Rz_max": 5.0})
+    first, second = findings.faces[0].limits
+    assert (first.verdict, first.unit) == ("pass", "µm")
+    assert "Rq of the laser zone (edge contour) at most 1.5 µm: pass" in first.sentence
+    assert second.verdict == "undecided"
+    assert "no such value" in second.sentence
+
+
 def test_a_face_for_review_passes_nothing(case):
     findings, _, _ = case(flags=["depth_disputed"], limits={"cut_depth_fraction_min": 0.7})
     assert findings.verdict == "review"

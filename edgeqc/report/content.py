@@ -71,7 +71,6 @@ def report_content(findings: Findings, settings: ReportSettings) -> dict[str, An
         "verdict": VERDICT_WORDS[findings.verdict],
         "verdict_name": findings.verdict,
         "answer": findings.answer,
-        "preliminary": not findings.corrections and findings.verdict != "measured",
         "about": _about(findings, settings),
         "pictures": [_picture(item, findings) for item in findings.images],
         "legend": LEGEND,
@@ -190,11 +189,10 @@ def _anterior(face: FaceFindings) -> str:
 
 
 def _limit_row(item: LimitResult) -> list[str]:
-    title = MEASURANDS[item.measurand].title
     words = "" if item.limit is None else (
         f"{'at least' if item.bound == 'min' else 'at most'} {item.limit:g}"
-        f"{unit_text(MEASURANDS[item.measurand].unit)}")
-    return [title, words, item.verdict, item.sentence]
+        f"{unit_text(item.unit)}")
+    return [item.title, words, item.verdict, item.sentence]
 
 
 def _value_row(face: FaceFindings, name: str) -> list[str]:
