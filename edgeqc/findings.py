@@ -35,6 +35,12 @@ class _Record(BaseModel):
 class Value(_Record):
     """A measured value with its doubt, or the reason why there is none."""
 
+    model_config = ConfigDict(json_schema_extra={"anyOf": [
+        {"properties": {"value": {"type": "number"}, "u": {"type": "number"}},
+         "required": ["value", "u"]},
+        {"properties": {"reason": {"minLength": 1}}, "required": ["reason"]},
+    ]})
+
     value: Finite | None = Field(description="Estimate, in `unit`; null only with a reason.")
     u: Finite | None = Field(
         default=None, ge=0, description="Standard uncertainty (k = 1), in `unit`."
@@ -249,8 +255,8 @@ def against_limit(value: Value, limit: Limit, title: str) -> LimitResult:
         tail = " (the limit lies inside the 95 % interval)" if inside else ""
         sentence = f"{rule}: {verdict}{tail}."
     return LimitResult(
-        measurand=limit.measurand, title=title, unit=value.unit, bound=limit.bound, limit=limit.value, verdict=verdict,
-        sentence=sentence,
+        measurand=limit.measurand, title=title, unit=value.unit, bound=limit.bound,
+        limit=limit.value, verdict=verdict, sentence=sentence,
     )
 
 

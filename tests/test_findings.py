@@ -128,6 +128,10 @@ def test_the_file_follows_the_published_schema_and_comes_back(case, tmp_path):
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(json.loads(file.read_text(encoding="utf-8")), schema)
     assert read_findings(file) == findings
+    silent = json.loads(file.read_text(encoding="utf-8"))
+    silent["faces"][0]["values"]["lattice_angle_deg"]["reason"] = ""
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(silent, schema)
     broken = json.loads(file.read_text(encoding="utf-8"))
     broken["faces"][0]["verdict"] = "fine"
     with pytest.raises(jsonschema.ValidationError):
