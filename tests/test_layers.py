@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "edgeqc"
 
 LAYERS = (
-    ("errors", "flags", "quantity"),
+    ("errors", "flags", "quantity", "typesetting"),
     ("imaging",),
     ("faces",),
     ("zoning",),

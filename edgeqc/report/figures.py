@@ -19,11 +19,11 @@ from PIL import Image, ImageDraw, ImageFont
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import label_raster
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.typesetting import FONT_FOLDER
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 
 ZONE_COLOURS = {LASER: "#0072B2", SCISSOR: "#E69F00", TORN: "#009E73", OBSCURED: "#999999"}
 ZONE_LETTERS = {LASER: "L", SCISSOR: "S", TORN: "T", OBSCURED: "O"}
-FONT_FOLDER = Path(__file__).parent / "fonts"
 
 OVERLAY_LARGEST_PX = 1600
 """Longer side of an overlay, above what print resolves; a larger picture is drawn reduced."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,15 +12,10 @@ from edgeqc.study.content import Figure, study_content
 from edgeqc.study.plain_record import plain
 from edgeqc.study.results import Comparison
 from edgeqc.study.study_tables import csv_text, study_tables
+from edgeqc.typesetting import picture_of_svg, typeset_pdf
 
 SCHEMA_VERSION = 1
 _TEMPLATES = Path(__file__).parent / "templates"
-_FONTS = Path(__file__).parents[1] / "report" / "fonts"
-_PNG_PER_INCH = 300.0
-_STANDARDS = ["a-2a", "ua-1"]
-_PLAIN_NOTE = (
-    "A character of the texts is not in the fonts of this program, so this is a plain PDF and not"
-    " an archival one; the missing character is left blank. The web page shows it.")
 
 
 def write_study(
@@ -60,7 +54,7 @@ def write_study(
     (folder / "figures").mkdir(exist_ok=True)
     for figure in figures:
         put(f"figures/{figure.name}.svg", figure.svg.encode())
-        put(f"figures/{figure.name}.png", figure_png(figure.svg))
+        put(f"figures/{figure.name}.png", picture_of_svg(figure.svg))
     content["issued"] = when.strftime("%Y-%m-%d")
     put("settings.html", study_html(content, figures).encode())
     put("settings.pdf", study_pdf(content, figures, when))
@@ -86,27 +80,6 @@ def study_html(content: Mapping[str, Any], figures: Sequence[Figure]) -> str:
     return environment.get_template("settings.html.j2").render(d=content, svg=drawings)
 
 
-def figure_png(svg: str) -> bytes:
-    """Return a figure as PNG at 300 points per inch.
-
-    Parameters
-    ----------
-    svg : str
-        The drawing.
-    """
-    import typst
-
-    with tempfile.TemporaryDirectory(prefix="edgeqc-") as folder:
-        root = Path(folder)
-        (root / "figure.svg").write_text(svg, encoding="utf-8")
-        (root / "page.typ").write_text(
-            '#set page(width: auto, height: auto, margin: 4pt)\n#image("figure.svg")\n',
-            encoding="utf-8")
-        return bytes(typst.compile(
-            str(root / "page.typ"), root=str(root), format="png", ppi=_PNG_PER_INCH,
-            font_paths=[str(_FONTS)], ignore_system_fonts=True))
-
-
 def study_pdf(content: Mapping[str, Any], figures: Sequence[Figure], issued: datetime) -> bytes:
     """Return the study as PDF: archival and tagged, plain where a character is missing.
 
@@ -119,22 +92,6 @@ def study_pdf(content: Mapping[str, Any], figures: Sequence[Figure], issued: dat
     issued : datetime
         The file's time stamp, so that the same study gives the same bytes.
     """
-    import typst
-
-    with tempfile.TemporaryDirectory(prefix="edgeqc-") as folder:
-        root = Path(folder)
-        (root / "settings.typ").write_bytes((_TEMPLATES / "settings.typ").read_bytes())
-        for figure in figures:
-            (root / f"{figure.name}.svg").write_text(figure.svg, encoding="utf-8")
-
-        def compiled(notes: list[str], standards: list[Any]) -> bytes:
-            data = json.dumps({**content, "notes": notes}, ensure_ascii=False)
-            return bytes(typst.compile(
-                str(root / "settings.typ"), root=str(root), format="pdf",
-                font_paths=[str(_FONTS)], ignore_system_fonts=True,
-                sys_inputs={"data": data}, pdf_standards=standards, timestamp=issued))
-
-        try:
-            return compiled([], _STANDARDS)
-        except RuntimeError:  # a missing glyph is an error in an archival file only
-            return compiled([_PLAIN_NOTE], [])
+    drawings = {f"{figure.name}.svg": figure.svg.encode() for figure in figures}
+    pdf, _ = typeset_pdf(_TEMPLATES / "settings.typ", content, drawings, issued=issued)
+    return pdf
