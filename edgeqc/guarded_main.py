@@ -39,9 +39,9 @@ def main() -> None:
     waiting: queue.Queue[Any] = queue.Queue()
     threading.Thread(target=_receive, args=(requests, waiting), daemon=True).start()
     function_name, memory_limit_mb = waiting.get()
-    _one_thread()
     try:
         function = _load(function_name)
+        _one_thread()
         first = Reply("ready")
     except Exception:
         first = Reply("unexpected", "the measuring process cannot start", _traceback())
@@ -70,9 +70,8 @@ def _load(name: str) -> Callable[[Any], Any]:
 
 def _one_thread() -> None:
     """Keep each picture to one core: several are examined at once, and sums keep their order."""
-    import cv2
-
-    cv2.setNumThreads(1)
+    if "cv2" in sys.modules:  # not worth its loading for a function that has no use for it
+        sys.modules["cv2"].setNumThreads(1)
 
 
 def _limit_memory(limit_mb: int) -> None:

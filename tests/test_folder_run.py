@@ -20,6 +20,7 @@ from edgeqc.result_store import ResultStore, open_store
 
 HERE = Path(__file__).parent
 SETTINGS = FolderSettings(time_limit_s=2.0, memory_limit_mb=1024)
+PROTOCOL = HERE / "bench_protocol.toml"
 TABLES = ("images.csv", "faces.csv", "run.xlsx", "index.html")
 
 
@@ -46,6 +47,7 @@ def fill(folder, **pictures):
 
 def run(folder, out, **kwargs):
     kwargs.setdefault("settings", SETTINGS)
+    kwargs.setdefault("protocol", PROTOCOL)
     return run_folder(FolderRequest(folder, out, examiner="fake_examiner:examine", **kwargs))
 
 
@@ -206,14 +208,16 @@ from edgeqc.folder import FolderRequest, run_folder
 from edgeqc.folder_settings import FolderSettings
 if __name__ == "__main__":
     run_folder(FolderRequest(Path(sys.argv[1]), Path(sys.argv[2]), workers=int(sys.argv[3]),
-                             settings=FolderSettings(), examiner="fake_examiner:examine"))
+                             settings=FolderSettings(), examiner="fake_examiner:examine",
+                             protocol=Path(sys.argv[4])))
 """
 
 
 def start(tmp_path, folder, out, workers=1):
     script = tmp_path / "run.py"
     script.write_text(RUN)
-    return subprocess.Popen([sys.executable, str(script), str(folder), str(out), str(workers)])
+    return subprocess.Popen([sys.executable, str(script), str(folder), str(out), str(workers),
+                             str(PROTOCOL)])
 
 
 def wait_for(condition, limit_s=30.0):

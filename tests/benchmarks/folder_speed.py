@@ -1,0 +1,314 @@
+"""Speed and memory against two yardsticks measured in the same run; by hand.
+
+    python tests/benchmarks/folder_speed.py steps      seconds by step, one picture, one core
+    python tests/benchmarks/folder_speed.py forest     against a script of a user's making
+    python tests/benchmarks/folder_speed.py sizes      1 to 100 megapixels: cost and memory
+    python tests/benchmarks/folder_speed.py workers    60 pictures with one and two workers
+    python tests/benchmarks/folder_speed.py mosaic     300 megapixels: time and memory
+
+Yardstick (a) decodes the file and passes one Gaussian (standard deviation 4 px) over it; (b) is
+the feature stack and random forest that one would write with scikit-image and scikit-learn.
+Set OMP_NUM_THREADS=1 and OPENBLAS_NUM_THREADS=1 before, so that one core is one core.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import tifffile
+from scipy import ndimage
+
+from edgeqc.phantoms import draw_phantom, random_recipe
+
+cv2.setNumThreads(1)
+SIGMA_PX = 4.0
+SEED = 7_000_000
+
+
+def recipe_of(rows, cols, seed=SEED, family="lattice"):
+    """A recipe of this size: the same scene at another pixel size, no data bar."""
+    recipe = random_recipe(np.random.default_rng(seed), family)
+    bar = dataclasses.replace(recipe.bar, height_px=0, inside=False)
+    factor = min(rows / (recipe.rows - recipe.bar.height_px), cols / recipe.cols)
+    return dataclasses.replace(
+        recipe, rows=rows, cols=cols, bar=bar, pixel_size_um=recipe.pixel_size_um / factor)
+
+
+def write(path, phantom, **options):
+    tifffile.imwrite(path, phantom.image, **{"compression": "zlib", "metadata": None, **options})
+
+
+def best(function, times=5):
+    """Shortest time of several, in seconds: other processes only ever add."""
+    taken = []
+    for _ in range(times):
+        started = time.perf_counter()
+        function()
+        taken.append(time.perf_counter() - started)
+    return min(taken)
+
+
+def yardstick(path):
+    pixels = cv2.imread(str(path), cv2.IMREAD_UNCHANGED).astype(np.float32)
+    cv2.GaussianBlur(pixels, (0, 0), SIGMA_PX)
+
+
+def yardstick_of_scipy(path):
+    ndimage.gaussian_filter(tifffile.imread(path).astype(np.float32), SIGMA_PX)
+
+
+# --- steps ----------------------------------------------------------------------------------------
+
+
+def step_times(path, row, out):
+    """Seconds of each step of one picture, by name."""
+    from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
+    from edgeqc.faces.trace import trace_cut_faces
+    from edgeqc.imaging.calibration import calibrate
+    from edgeqc.imaging.reading import read_pages
+    from edgeqc.measure.face_measures import measure_face
+    from edgeqc.protocol import read_protocol
+    from edgeqc.report.writing import write_report
+    from edgeqc.zoning.zones import map_zones
+
+    protocol = read_protocol(None, kind="specimen")
+    times, now = {}, time.perf_counter
+
+    def took(name, started):
+        times[name] = times.get(name, 0.0) + now() - started
+
+    start = now()
+    page = read_pages(path)[0]
+    took("read", start)
+    start = now()
+    image = calibrate(page, dataclasses.asdict(row), protocol["imaging"])
+    took("calibrate", start)
+    start = now()
+    faces, flags = trace_cut_faces(image, protocol["faces"], anterior=";".join(row.anterior))
+    took("faces", start)
+    examined = []
+    for face in faces:
+        start = now()
+        oriented, zones = map_zones(image, face, protocol["zones"])
+        took("zones", start)
+        start = now()
+        examined.append(ExaminedFace(oriented, zones, measure_face(
+            image, oriented, zones, protocol["measures"])))
+        took("measures", start)
+    start = now()
+    picture = ExaminedPicture(path.name, row, image, tuple(examined), flags=flags)
+    findings = compile_findings("S", [picture], protocol, issued=_issued())
+    took("findings", start)
+    start = now()
+    write_report(findings, [picture], protocol, out)
+    took("report", start)
+    return times, len(examined)
+
+
+def _issued():
+    from datetime import UTC, datetime
+
+    return datetime(2026, 11, 20, tzinfo=UTC)
+
+
+def sheet_row(path, phantom):
+    from edgeqc.specimen_sheet import SheetRow
+
+    truth = phantom.truth
+    return SheetRow(path.name, "S", pixel_size_um=truth.pixel_size_um, tilt_deg=truth.tilt_deg,
+                    anterior=tuple(face.anterior for face in truth.faces),
+                    faces=len(truth.faces), row=2)
+
+
+def steps(folder, repeats=5):
+    rows, cols = 1536, 2048
+    phantom = draw_phantom(recipe_of(rows, cols))
+    path = folder / "one.tif"
+    write(path, phantom)
+    row = sheet_row(path, phantom)
+    runs = []
+    for number in range(repeats + 1):
+        times, faces = step_times(path, row, folder / f"out{number}")
+        runs.append(times)
+    runs = runs[1:]  # the first one imports and fills caches
+    a, b = best(lambda: yardstick(path)), best(lambda: yardstick_of_scipy(path))
+    mpx = rows * cols / 1e6
+    print(f"one picture of {cols} x {rows}, {faces} face(s); yardstick (a) {a * 1e3:.1f} ms "
+          f"(with the Gaussian of scipy {b * 1e3:.0f} ms)")
+    shortest = {name: min(run[name] for run in runs) for name in runs[0]}
+    for name, seconds in shortest.items():
+        print(f"  {name:10s} {seconds:7.3f} s  {seconds / mpx:6.3f} s/Mpx  {seconds / a:6.1f} x")
+    measured = sum(seconds for name, seconds in shortest.items() if name != "report")
+    whole = sum(shortest.values())
+    print(f"  measurement {measured:.3f} s = {measured / a:.0f} x (goal 40), start to report "
+          f"{whole:.3f} s = {whole / a:.0f} x (goal 75)")
+
+
+# --- a user's script ------------------------------------------------------------------------------
+
+
+def forest(folder):
+    """Accuracy and time against features and a forest taught by scribbles, per picture."""
+    from skimage.feature import multiscale_basic_features
+    from sklearn.ensemble import RandomForestClassifier
+
+    phantoms = [draw_phantom(recipe_of(1024, 1365, SEED + i, family))
+                for family in ("lattice", "melt") for i in range(4)]
+    taught, tried = phantoms[::2], phantoms[1::2]
+
+    def stack(phantom):
+        grey = phantom.image / np.float32(np.iinfo(phantom.image.dtype).max)
+        return multiscale_basic_features(grey, sigma_min=1, sigma_max=16, num_workers=1)
+
+    rng = np.random.default_rng(1)
+    samples, classes = [], []
+    for phantom in taught:
+        features, labels = stack(phantom), phantom.truth.labels
+        for code in np.unique(labels):
+            at = np.argwhere(labels == code)
+            # scribbles: short strokes from a few points of each zone
+            for row, col in at[rng.integers(len(at), size=6)]:
+                stroke = [(r, c) for r, c in ((row, col + k) for k in range(-20, 21))
+                          if 0 <= c < labels.shape[1] and labels[r, c] == code]
+                samples += [features[p] for p in stroke]
+                classes += [code] * len(stroke)
+    model = RandomForestClassifier(100, max_depth=12, n_jobs=1, random_state=0)
+    model.fit(np.array(samples), classes)
+    theirs, ours = [], []
+    for number, phantom in enumerate(tried):
+        truth = phantom.truth.labels
+        started = time.perf_counter()
+        features = stack(phantom)
+        found = model.predict(features.reshape(-1, features.shape[-1])).reshape(truth.shape)
+        theirs.append((time.perf_counter() - started, _agreement(found, truth)))
+        path = folder / f"try{number}.tif"
+        write(path, phantom)
+        ours.append(_by_edgeqc(path, phantom, folder / f"try{number}"))
+    for name, rows in (("features and forest", theirs), ("edgeqc", ours)):
+        print(f"{name}: {statistics.median(r[0] for r in rows):.2f} s a picture, share of face "
+              f"pixels named right {statistics.mean(r[1] for r in rows):.3f} "
+              f"(least {min(r[1] for r in rows):.3f})")
+    ratio = statistics.median(r[0] for r in theirs) / statistics.median(r[0] for r in ours)
+    print(f"edgeqc is {ratio:.1f} x faster (goal 10)")
+
+
+def _agreement(found, truth):
+    keep = (truth > 0) & (truth != 4)
+    return float((found == truth)[keep].mean())
+
+
+def _by_edgeqc(path, phantom, out):
+    row = sheet_row(path, phantom)
+    times = [step_times(path, row, out)[0] for _ in range(2)][-1]
+    raster = cv2.imread(str(out / f"{path.stem}.zones.png"), cv2.IMREAD_UNCHANGED)
+    seconds = sum(value for name, value in times.items() if name != "report")
+    return seconds, _agreement(raster, phantom.truth.labels)
+
+
+# --- sizes ----------------------------------------------------------------------------------------
+
+
+def one(path, out):
+    """Examine one file in this process and print seconds and peak memory (a child's part)."""
+    from edgeqc.specimen import examine_specimen
+
+    started = time.perf_counter()
+    result = examine_specimen([path], out)
+    seconds = time.perf_counter() - started
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    image = result.findings.images[0]
+    print(f"{seconds:.3f} {peak:.0f} {image.status} {image.faces}", flush=True)
+
+
+def in_child(path, out):
+    done = subprocess.run([sys.executable, __file__, "one", str(path), str(out)],
+                          capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise SystemExit(done.stderr)
+    seconds, peak, status, faces = done.stdout.split()[-4:]
+    return float(seconds), float(peak), status, int(faces)
+
+
+def sizes(folder):
+    print("   Mpx  seconds  s/Mpx  peak MB  over the file  status, faces")
+    for mpx in (1, 3, 10, 30, 60, 100):
+        rows = round((mpx * 1e6 * 0.75) ** 0.5)
+        cols = round(rows / 0.75)
+        drawn = min(1.0, 8000 / cols)  # the largest that is drawn
+        phantom = draw_phantom(recipe_of(round(rows * drawn), round(cols * drawn)))
+        image = phantom.image
+        if drawn < 1:
+            image = cv2.resize(image, (cols, rows), interpolation=cv2.INTER_CUBIC)
+        path = folder / f"{mpx}.tif"
+        tifffile.imwrite(path, image, compression="zlib", rowsperstrip=64)
+        seconds, peak, status, faces = in_child(path, folder / f"s{mpx}")
+        a = best(lambda path=path: yardstick(path), 3)
+        print(f"{mpx:6d} {seconds:8.2f} {seconds / mpx:6.3f} {peak:8.0f} {seconds / a:9.0f} x"
+              f"       {status}, {faces}")
+        path.unlink()
+
+
+def mosaic(folder):
+    """A stitched overview of 300 megapixels in tiles: one long face."""
+    phantom = draw_phantom(recipe_of(3000, 4000))
+    half = np.hstack([phantom.image, phantom.image[:, ::-1]])
+    tall = cv2.resize(half, (10_000, 15_000), interpolation=cv2.INTER_CUBIC)
+    path = folder / "mosaic.tif"
+    tifffile.imwrite(path, np.hstack([tall, tall[:, ::-1]]), tile=(512, 512), bigtiff=True,
+                     compression="zlib")
+    print(f"file of {path.stat().st_size / 1e6:.0f} MB")
+    seconds, peak, status, faces = in_child(path, folder / "m")
+    print(f"300 Mpx: {seconds:.1f} s, peak {peak:.0f} MB (goal 1500); {status}, {faces} face(s)")
+
+
+# --- workers --------------------------------------------------------------------------------------
+
+
+def workers(folder, count=60):
+    from edgeqc.folder import examine_folder
+
+    pictures = folder / "pictures"
+    pictures.mkdir()
+    for number in range(6):
+        phantom = draw_phantom(recipe_of(1536, 2048, SEED + number))
+        for copy in range(number, count, 6):
+            write(pictures / f"p{copy:02d}.tif", phantom)
+    taken = {}
+    for amount in (1, 2):
+        out = folder / f"w{amount}"
+        started = time.perf_counter()
+        run = examine_folder(pictures, out, workers=amount)
+        taken[amount] = time.perf_counter() - started
+        print(f"{amount} worker(s): {taken[amount]:.1f} s, {taken[amount] / count:.3f} s a picture;"
+              f" {dict(run.counts)}")
+    same = all((folder / "w1" / name).read_bytes() == (folder / "w2" / name).read_bytes()
+               for name in ("images.csv", "faces.csv", "run.xlsx", "index.html"))
+    print(f"two against one: {taken[1] / taken[2]:.2f} x (goal 1.8); tables the same: {same}")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parts = {"steps": steps, "forest": forest, "sizes": sizes, "workers": workers,
+             "mosaic": mosaic}
+    parser.add_argument("part", choices=[*parts, "one"])
+    parser.add_argument("paths", nargs="*", type=Path)
+    given = parser.parse_args()
+    if given.part == "one":
+        one(*given.paths)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        parts[given.part](Path(folder))
+
+
+if __name__ == "__main__":
+    main()
