@@ -152,6 +152,8 @@ _ALL = (
     # --- height maps --------------------------------------------------------------------------
     Flag("height_map_unregistered", _N, "The height map could not be laid over the face.",
          "No zone gets heights from it."),
+    Flag("height_noise_unknown", _N, "The height map does not say how noisy its heights are.",
+         "Roughness from it holds its noise, and its uncertainty leaves that out."),
     Flag("stereo_no_overlap", _N, "The pictures of the stereo pair do not match.",
          "No heights are given."),
     Flag("stereo_tilts_swapped", _N, "The tilts of the stereo pair appear to be swapped.",
