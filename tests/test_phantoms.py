@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
+from skimage.draw import polygon2mask
 
 from edgeqc.errors import UsageError
 from edgeqc.phantoms import (
@@ -186,17 +187,13 @@ def test_chords_of_a_bent_face_stand_square_on_its_axis():
 
 
 def test_outline_holds_the_labels():
+    """The outline, filled by another library, is the labelled face (ends and corners too)."""
     for seed in range(6):
         phantom = draw_phantom(small(seed, "lattice", debris=DebrisRecipe()))
-        mask = np.zeros(phantom.truth.labels.shape, np.uint8)
         rows = 400 - phantom.recipe.bar.height_px
-        for truth in phantom.truth.faces:
-            points = np.rint(truth.outline_px[:, ::-1] * 16).astype(np.int32)
-            cv2.fillPoly(mask, [points], 1, cv2.LINE_8, 4)
-        labelled = phantom.truth.labels > 0
-        both = (mask[:rows] > 0) & labelled[:rows]
-        either = (mask[:rows] > 0) | labelled[:rows]
-        assert both.sum() / either.sum() > 0.99
+        filled = polygon2mask((400, 500), phantom.truth.faces[0].outline_px)[:rows]
+        labelled = phantom.truth.labels[:rows] > 0
+        assert (filled & labelled).sum() / (filled | labelled).sum() > 0.997
 
 
 def test_summary_follows_the_definitions():

@@ -22,6 +22,7 @@ from edgeqc.phantoms.face_recipe import (
     ZoneRecipe,
 )
 from edgeqc.phantoms.random_parts import (
+    DEFECTS,
     random_acquisition,
     random_bar,
     random_debris,
@@ -38,6 +39,9 @@ from edgeqc.phantoms.textures import (
 )
 
 Rng = np.random.Generator
+
+MAX_THICKNESS_UM = 1300.0
+"""Greatest thickness of a random face."""
 
 FAMILIES = (
     "lattice", "melt", "fine", "smooth", "bubbles", "layered", "scissor_residual",
@@ -143,6 +147,28 @@ def _layout(rng: Rng, plan: Plan, thickness_um: float, pixel_um: float) -> Layou
     )
 
 
+def _in_view(
+    layout: LayoutRecipe, ends: tuple[float, float], along_um: float
+) -> LayoutRecipe:
+    """Return the layout with places along the face counted in the part that is seen."""
+    start, end = ends
+    first, last = max(start, -0.5 * along_um), min(end, 0.5 * along_um)
+
+    def moved(place: float) -> float:
+        if not 0 <= place <= 1:
+            return place
+        return (first + place * (last - first) - start) / (end - start)
+
+    return replace(
+        layout, change=moved(layout.change),
+        steps=tuple((moved(place), by) for place, by in layout.steps),
+        stretches=tuple(
+            replace(item, start=moved(item.start), end=moved(item.end))
+            for item in layout.stretches
+        ),
+    )
+
+
 def _stretches(rng: Rng, pixel_um: float) -> tuple[Stretch, ...]:
     def look() -> dict[str, float]:
         return {"slant": float(rng.normal(0, 0.3)), "wave_um": pixel_um * rng.uniform(0, 8)}
@@ -241,7 +267,7 @@ def random_face(
         end_rq_um=pixel_um * float(rng.choice([0.3, 1, 3])) * rng.random(),
         corner_um=pixel_um * float(rng.choice([0, 3, 15])) * rng.random(),
         anterior=random_edge(rng, pixel_um), posterior=random_edge(rng, pixel_um),
-        layout=_layout(rng, plan, thickness, pixel_um),
+        layout=_in_view(_layout(rng, plan, thickness, pixel_um), (start, end), along),
         laser=zones[0], scissor=zones[1], torn=zones[2],
     )
 
@@ -266,7 +292,8 @@ def random_recipe(rng: Rng, family: str | None = None, **fixed: Any) -> Recipe:
         ``bar``, ``acquisition``, ...), or of the plan: ``layout`` ("over_torn", "over_scissor",
         "over_both", "through", "scissor_ends", "thin_strip", "scissor_whole", "torn_whole"),
         ``laser``, ``scissor``, ``torn`` (kinds of the zones), ``crop`` ("through", "one end",
-        "inside", "thickness", "fills", "slanted out"), or ``angle_deg``.
+        "inside", "thickness", "fills", "slanted out"), or ``angle_deg``, ``thickness_um``,
+        ``defect`` (one of ``DEFECTS``).
     """
     weights = np.array(_WEIGHTS) / sum(_WEIGHTS)
     family = family or str(rng.choice(FAMILIES, p=weights))
@@ -276,40 +303,53 @@ def random_recipe(rng: Rng, family: str | None = None, **fixed: Any) -> Recipe:
             rule=f"families are {', '.join(FAMILIES)}", remedy="choose one of them, or none",
         )
     plan = _plan(rng, family, fixed)
+    count = 2 if family == "two_faces" else 1
     rows, cols = _size(rng, fixed)
-    pixel = float(fixed.pop("pixel_size_um", log_uniform(rng, 0.15, 2.0)))
-    bar = fixed.pop("bar", None) or random_bar(rng, rows, cols, pixel)
     angle = float(fixed.pop("angle_deg", _angle(rng)))
+    pixel, thickness = _scale(rng, plan, _extent(rows, cols, angle)[1] / count, fixed)
+    bar = fixed.pop("bar", None) or random_bar(rng, rows, cols, pixel)
     tilt = float(abs(rng.normal(0, 6))) if rng.random() < 0.3 else 0.0
-    hard = str(rng.choice(["blurred", "noisy", "saturated", "charging", "faint", "gradient",
-                           "jitter"])) if family == "hard" else ""
-    faces, pixel = _faces(rng, plan, (rows - bar.height_px, cols), (pixel, angle),
-                          2 if family == "two_faces" else 1)
+    defect = fixed.pop("defect", str(rng.choice(DEFECTS)) if family == "hard" else "")
+    faces = _faces(rng, plan, (rows - bar.height_px, cols), (pixel, thickness, angle), count)
     littered = rng.random() < 0.4
     recipe = Recipe(
         family=family, seed=int(rng.integers(2**32)), rows=rows, cols=cols, pixel_size_um=pixel,
         tilt_deg=tilt, faces=faces, signal=random_signal(rng), surround=random_surround(rng, pixel),
         debris=random_debris(rng, pixel) if littered else DebrisRecipe(),
-        acquisition=random_acquisition(rng, hard), bar=bar,
+        acquisition=random_acquisition(rng, defect), bar=bar,
     )
     return replace(recipe, **fixed)
 
 
+def _scale(
+    rng: Rng, plan: Plan, room_px: float, fixed: dict[str, Any]
+) -> tuple[float, float]:
+    """Return pixel size and thickness: the face takes a fair share of the room it has."""
+    low, high = (1.1, 2.2) if plan.crop in ("thickness", "fills") else (0.3, 0.75)
+    share = float(rng.uniform(low, high))
+    pixel = log_uniform(rng, 0.15, 2.0)
+    shrink = float(rng.uniform(0.5, 1))
+    if "thickness_um" in fixed and "pixel_size_um" not in fixed:
+        thickness = float(fixed.pop("thickness_um"))
+        return thickness / (share * room_px), thickness
+    if "pixel_size_um" in fixed:
+        pixel = float(fixed.pop("pixel_size_um"))
+        thickness = min(share * room_px * pixel, MAX_THICKNESS_UM)
+        return pixel, float(fixed.pop("thickness_um", thickness))
+    # no lens is thicker: where the share asks for more, the picture is finer
+    pixel = min(pixel, shrink * MAX_THICKNESS_UM / (share * room_px))
+    return pixel, share * room_px * pixel
+
+
 def _faces(
-    rng: Rng, plan: Plan, size: tuple[int, int], at: tuple[float, float], count: int
-) -> tuple[tuple[FaceRecipe, ...], float]:
-    """Return the faces, and the pixel size that their thickness asks for."""
-    pixel, angle = at
+    rng: Rng, plan: Plan, size: tuple[int, int], at: tuple[float, float, float], count: int
+) -> tuple[FaceRecipe, ...]:
+    """Return the faces, for pixel size, thickness and direction ``at``."""
+    pixel, thickness, angle = at
     along, across = _extent(*size, angle)
-    share = float(rng.uniform(0.3, 0.75)) / count
-    if plan.crop in ("thickness", "fills"):
-        share = float(rng.uniform(1.1, 2.2))
-    thickness = share * across * pixel
-    if thickness > 1300:  # no lens is thicker: the picture must be finer
-        pixel *= 1300 / thickness * float(rng.uniform(0.5, 1))
-        thickness = share * across * pixel
+    share = thickness / pixel / across
     turn = math.radians(angle)
-    faces = []
+    faces: list[FaceRecipe] = []
     for index in range(count):
         shift = (index - (count - 1) / 2) * across / count
         if count == 1:
@@ -326,8 +366,10 @@ def _faces(
             plan, laser=plan.laser if rng.random() < 0.5 else str(rng.choice(LASER_KINDS)),
             layout=_pick(rng, _LAYOUTS),
         )
-        faces.append(random_face(
+        face = random_face(
             rng, own, (thickness, along * pixel, across * pixel), pixel,
             angle_deg=angle + (rng.normal(0, 2) if index else 0.0), centre=centre,
-        ))
-    return tuple(faces), pixel
+        )
+        # two faces bend alike, or they would cross
+        faces.append(replace(face, bend=faces[0].bend) if index else face)
+    return tuple(faces)

@@ -19,6 +19,9 @@ from edgeqc.phantoms.textures import layer, log_uniform
 
 Rng = np.random.Generator
 
+DEFECTS = ("blurred", "noisy", "saturated", "charging", "faint", "gradient", "jitter")
+"""Defects of the acquisition that can be planted."""
+
 
 def random_edge(rng: Rng, pixel_um: float) -> EdgeRecipe:
     """Return the random look of one long edge."""
@@ -79,8 +82,8 @@ def random_surround(rng: Rng, pixel_um: float) -> SurroundRecipe:
     )
 
 
-def random_acquisition(rng: Rng, hard: str) -> AcquisitionRecipe:
-    """Return a random acquisition; ``hard`` names a defect to plant, or none."""
+def random_acquisition(rng: Rng, defect: str) -> AcquisitionRecipe:
+    """Return a random acquisition; ``defect`` names one to plant, or none."""
     recipe = AcquisitionRecipe(
         blur_px=log_uniform(rng, 0.4, 1.5),
         blur_ratio=1.0 if rng.random() < 0.8 else float(rng.uniform(1.1, 1.8)),
@@ -105,8 +108,8 @@ def random_acquisition(rng: Rng, hard: str) -> AcquisitionRecipe:
         "gradient": {"gradient": tuple(rng.choice([-1, 1], 2) * rng.uniform(0.6, 1.2, 2))},
         "jitter": {"line_jitter_px": float(rng.uniform(0.8, 2.5))},
     }
-    if hard:
-        recipe = replace(recipe, **changes[hard])
+    if defect:
+        recipe = replace(recipe, **changes[defect])
     return replace(recipe, bits=8) if recipe.jpeg_quality else recipe
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -153,6 +154,21 @@ def _striations(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     return standardised(plane)
 
 
+def _overlap(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
+    """Return marks of two blades, one lay on either side of the line where they met."""
+    par = layer.params
+    other = replace(layer, angle_deg=par["second_deg"], params={**par})
+    low, high = float(patch.w_um.min()), float(patch.w_um.max())
+    wander = slow_noise((1, patch.shape[1]), rng, max(20.0, patch.shape[1] / 4))
+    line = low + par.get("at", 0.5) * (high - low) + 0.02 * (high - low) * wander
+    beyond = (patch.w_um - line) / np.float32(layer.scale_um)
+    share = np.clip(beyond + np.float32(0.5), 0, 1)
+    one, two = _striations(patch, layer, rng), _striations(patch, other, rng)
+    step = np.float32(par.get("step", 0.0)) * np.tanh(beyond)
+    ridge = np.float32(par.get("ridge", 0.0)) * np.exp(-(beyond**2))
+    return standardised(np.asarray(one + share * (two - one) + step + ridge, np.float32))
+
+
 def _smear(patch: Patch, layer: Layer, rng: np.random.Generator) -> Plane:
     """Shear smears: drawn-out flakes with one sharp edge."""
     noise = _noise(patch, layer, rng)
@@ -242,6 +258,7 @@ PATTERNS: dict[str, Pattern] = {
     "bubbles": _bubbles,
     "bands": _bands,
     "striations": _striations,
+    "overlap": _overlap,
     "smear": _smear,
     "ridged": _ridged,
     "rivers": _rivers,

@@ -180,11 +180,17 @@ def _scissor_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
             reach=log_uniform(rng, 10, 40), skew=rng.uniform(0.3, 1.0), uneven=rng.uniform(0.2, 1),
         )
         return [chatter, _weaker(marks, rng.uniform(0.3, 1))]
-    second = Layer(
-        marks.kind, marks.amplitude_um * rng.uniform(0.3, 1), marks.scale_um * rng.uniform(0.7, 2),
-        lay + rng.choice([-1, 1]) * rng.uniform(10, 50), 1.0, dict(marks.params),
-    )
-    return [marks, second]
+    second = lay + float(rng.choice([-1, 1])) * rng.uniform(10, 60)
+    if rng.random() < 0.4:  # crossing marks all over
+        return [marks, Layer(
+            marks.kind, marks.amplitude_um * rng.uniform(0.3, 1),
+            marks.scale_um * rng.uniform(0.7, 2), second, 1.0, dict(marks.params),
+        )]
+    meeting = {"second_deg": second, "at": rng.uniform(0.25, 0.75),
+               "step": float(rng.choice([0, 0.5, 1.5])) * rng.random(),
+               "ridge": float(rng.choice([0, 1, 3])) * rng.random()}
+    return [Layer("overlap", marks.amplitude_um, marks.scale_um, lay, 1.0,
+                  {**marks.params, **meeting})]
 
 
 def _weaker(item: Layer, factor: float) -> Layer:
