@@ -17,6 +17,11 @@ LEGEND = (
     " Scale bar and marks were drawn by the program; brightness is stretched for display."
 )
 
+NO_FACE_LEGEND = (
+    "No cut face is marked in it. The scale bar was drawn by the program; brightness is stretched"
+    " for display."
+)
+
 BASIS_SENTENCES: Mapping[str, str] = {
     "edge contour": "Lengths measured on the line where the face meets its background: a profile"
                     " in the picture plane.",
