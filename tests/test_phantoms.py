@@ -1,5 +1,6 @@
 """Phantoms: their truth is right, and their pictures follow the physics that they claim."""
 
+import ast
 import json
 import math
 from dataclasses import replace
@@ -477,3 +478,14 @@ def test_shipped_demo_pictures_are_those_of_their_recipes():
     drawn = draw_phantom(recipe).image.astype(int)
     # another build of the array libraries may round a pixel otherwise
     assert np.mean(np.abs(stored - drawn) > 1) < 0.01
+
+
+def test_phantoms_know_nothing_of_what_measures_them():
+    """No phantom may share a formula or a model with the steps that it is a check of."""
+    for path in (Path(__file__).parents[1] / "edgeqc" / "phantoms").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            for name in names:
+                assert not name.startswith(("edgeqc.measure", "edgeqc.zoning")), path.name

@@ -13,7 +13,7 @@ from edgeqc.phantoms.acquisition import draw_bar, take_picture
 from edgeqc.phantoms.debris import Litter, scatter_debris
 from edgeqc.phantoms.face_recipe import FaceRecipe, ZoneRecipe
 from edgeqc.phantoms.fields import Patch, Plane, slow_noise, standardised
-from edgeqc.phantoms.layout import Layout, Weights, lay_out, zone_weights
+from edgeqc.phantoms.layout import OBSCURED, Layout, Weights, lay_out, zone_weights
 from edgeqc.phantoms.outline import FaceShape, lay_chords, shape_face
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.relief import draw_relief
@@ -27,7 +27,6 @@ from edgeqc.phantoms.truth import (
     PhantomTruth,
     face_truth,
 )
-from edgeqc.zoning.zones import OBSCURED
 
 
 @dataclass(frozen=True)

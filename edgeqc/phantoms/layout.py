@@ -11,7 +11,10 @@ from edgeqc.phantoms.face_recipe import LayoutRecipe
 from edgeqc.phantoms.fields import correlated_line
 from edgeqc.phantoms.outline import FaceShape
 from edgeqc.quantity import FloatArray
-from edgeqc.zoning.zones import LASER, SCISSOR, TORN
+
+LASER, SCISSOR, TORN, OBSCURED = 1, 2, 3, 4
+"""Codes of the zones in label rasters (0: outside), as the output contract has them."""
+ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
 THROUGH = 0.985
 """A laser zone that reaches this share of the thickness goes through: less is not seen."""

@@ -10,11 +10,18 @@ from numpy.typing import NDArray
 
 from edgeqc.faces.face import Side
 from edgeqc.phantoms.face_recipe import FaceRecipe
-from edgeqc.phantoms.layout import Layout, zone_weights
+from edgeqc.phantoms.layout import (
+    LASER,
+    OBSCURED,
+    SCISSOR,
+    TORN,
+    ZONE_NAMES,
+    Layout,
+    zone_weights,
+)
 from edgeqc.phantoms.outline import Chords, FaceShape, outline_of, side_of
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.quantity import BoolArray, FloatArray
-from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZONE_NAMES
 
 BACKGROUND, OPTIC, FACE, BAR = 0, 1, 2, 3
 """Codes of ``PhantomTruth.scene``."""
