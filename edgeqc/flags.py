@@ -168,6 +168,8 @@ _ALL = (
          " are left out."),
     Flag("stereo_noisy", _N, "Height noise is large against the roughness.",
          "Roughness from heights is given with that doubt."),
+    Flag("height_map_unusable", _N, "The height map or stereo pair could not be used.",
+         "No heights are given."),
     # --- report -------------------------------------------------------------------------------
     Flag("measurement_failed", _X, "This face could not be measured.", "See the detail."),
 )

@@ -8,12 +8,12 @@ from types import MappingProxyType
 
 import cv2
 
-from edgeqc.errors import EdgeqcError
+from edgeqc.errors import EdgeqcError, HeightMapError
 from edgeqc.folder_index import SMALL
 from edgeqc.folder_work import ExaminedRows, Order
 from edgeqc.protocol import Protocol, protocol_of
 from edgeqc.report.tables import face_rows, image_rows
-from edgeqc.specimen import SpecimenResult, examine_specimen, picture_name
+from edgeqc.specimen import LeftOut, SpecimenResult, examine_specimen, picture_name
 from edgeqc.specimen_sheet import Sheet
 
 _SMALL_PX = (256, 168)  # twice the size on the page, for screens of fine pitch
@@ -62,10 +62,15 @@ def examine_leaving_out(
     """
     names = {picture_name(path, folder) for path in images}
     left_out = dict(failed)
+    no_heights = ""
     while True:
         try:
             return examine_specimen(images, out, sheet=sheet, protocol=protocol, folder=folder,
-                                    failed=left_out, specimen=specimen)
+                                    left_out=LeftOut(left_out, no_heights), specimen=specimen)
+        except HeightMapError as error:
+            if no_heights:
+                raise
+            no_heights = str(error)  # zones and depth need no heights
         except EdgeqcError as error:
             # unreadable pictures show before the first is measured, so a new start costs little;
             # each round leaves one more picture out, so this ends

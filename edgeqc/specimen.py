@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,15 +13,17 @@ from edgeqc.errors import UsageError
 from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.findings import Findings
-from edgeqc.flags import verdict_of
+from edgeqc.flags import raised, verdict_of
 from edgeqc.imaging.calibration import calibrate, picture_quality
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.imaging.reading import read_pages
 from edgeqc.measure.face_measures import measure_face
+from edgeqc.measure.height_map import HeightMap
 from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.quantity import Measured
 from edgeqc.report.writing import write_report
-from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
+from edgeqc.specimen_heights import Heights, OpenPicture, flags_of, heights_of
+from edgeqc.specimen_sheet import Sheet, read_sheet
 from edgeqc.zoning.model import TaughtHead, read_taught_head
 from edgeqc.zoning.zones import map_zones
 
@@ -46,11 +48,19 @@ class SpecimenResult:
 
 
 @dataclass(frozen=True)
-class OpenPicture:
-    """A calibrated picture with its row of the sheet."""
+class LeftOut:
+    """What is not to be opened, and why.
 
-    image: CalibratedImage
-    row: SheetRow
+    Parameters
+    ----------
+    pictures : mapping of str to str
+        Picture name -> why; they stand in the findings as failed.
+    heights : str
+        Why height maps and stereo pairs are not to be used; empty to use them.
+    """
+
+    pictures: Mapping[str, str] = field(default_factory=dict)
+    heights: str = ""
 
 
 def examine_specimen(
@@ -60,7 +70,7 @@ def examine_specimen(
     sheet: Sheet | str | Path | None = None,
     protocol: Protocol | str | Path | None = None,
     folder: str | Path | None = None,
-    failed: Mapping[str, str] | None = None,
+    left_out: LeftOut | None = None,
     specimen: str = "",
     issued: datetime | None = None,
 ) -> SpecimenResult:
@@ -78,9 +88,8 @@ def examine_specimen(
         The protocol; the one that comes with the package where none is given.
     folder : path, optional
         Pictures are named relative to it; by their bare file names where it is not given.
-    failed : mapping of str to str, optional
-        Names of pictures that are not to be opened, and why: they stand in the findings as
-        failed.
+    left_out : LeftOut, optional
+        What is not to be opened, and why.
     specimen : str
         Identifier; from the sheet, or from the first file's name, where it is empty.
     issued : datetime, optional
@@ -95,6 +104,8 @@ def examine_specimen(
     ------
     ImageError
         A picture cannot be read; its ``file`` is the picture's name.
+    HeightMapError
+        A height map or stereo pair is of no use.
     UsageError
         The pictures belong to several specimens.
     """
@@ -102,13 +113,14 @@ def examine_specimen(
         sheet = Sheet() if sheet is None else read_sheet(Path(sheet))
     if not isinstance(protocol, Protocol):
         protocol = read_protocol(protocol, kind="specimen")
-    failed = failed or {}
+    left_out = left_out or LeftOut()
+    failed = left_out.pictures
     names = {picture_name(path, folder): Path(path) for path in images}
     specimen = specimen or _specimen_of(names, sheet)
     opened = [picture for name, path in names.items() if name not in failed
               for picture in open_pictures(path, name, sheet, protocol)]
-    taught = _taught(protocol)
-    pictures = [examine_picture(picture, protocol, taught=taught) for picture in opened]
+    heights = {} if left_out.heights else heights_of(opened)
+    pictures = _examined(opened, protocol, heights, left_out.heights)
     pictures += [
         ExaminedPicture(name, sheet.row_for(name), None, failure=failed[name])
         for name in names if name in failed
@@ -150,9 +162,30 @@ def open_pictures(
     pages = read_pages(path, name=name, limits=settings.reading)
     rows = [sheet.row_for(name, page.page) for page in pages]
     return tuple(
-        OpenPicture(calibrate(page, dataclasses.asdict(row), settings), row)
+        OpenPicture(calibrate(page, dataclasses.asdict(row), settings), row, path)
         for page, row in zip(pages, rows, strict=True)
     )
+
+
+def _examined(
+    opened: Sequence[OpenPicture],
+    protocol: Protocol,
+    heights: Mapping[str, Heights],
+    no_heights: str,
+) -> list[ExaminedPicture]:
+    """Return what was found in each picture, with the doubts about its heights."""
+    taught = _taught(protocol)
+    pictures = []
+    for picture in opened:
+        name = picture.image.source.name
+        had = heights.get(name)
+        flags = flags_of(heights, name)
+        if no_heights and (picture.row.pair or picture.row.height_map):
+            flags = (raised("height_map_unusable", no_heights),)
+        done = examine_picture(
+            picture, protocol, taught=taught, height_map=had.height_map if had else None)
+        pictures.append(dataclasses.replace(done, flags=(*done.flags, *flags)))
+    return pictures
 
 
 def _taught(protocol: Protocol) -> TaughtHead | None:
@@ -162,7 +195,11 @@ def _taught(protocol: Protocol) -> TaughtHead | None:
 
 
 def examine_picture(
-    picture: OpenPicture, protocol: Protocol, *, taught: TaughtHead | None = None
+    picture: OpenPicture,
+    protocol: Protocol,
+    *,
+    taught: TaughtHead | None = None,
+    height_map: HeightMap | None = None,
 ) -> ExaminedPicture:
     """Return what was found in one picture: its faces, their zones and measures.
 
@@ -174,6 +211,8 @@ def examine_picture(
         The protocol in force.
     taught : TaughtHead, optional
         A laboratory's own naming model.
+    height_map : HeightMap, optional
+        Heights of the picture's field.
 
     Notes
     -----
@@ -189,7 +228,8 @@ def examine_picture(
     examined = []
     for face in faces:
         oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
-        measures = measure_face(image, oriented, zones, protocol["measures"])
+        measures = measure_face(
+            image, oriented, zones, protocol["measures"], height_map=height_map)
         examined.append(ExaminedFace(oriented, zones, measures))
     return ExaminedPicture(image.source.name, row, image, tuple(examined), quality, flags)
 

@@ -16,7 +16,7 @@ LAYERS = (
     ("protocol", "protocol_text", "sheet_cells", "sheet_values", "specimen_sheet"),
     ("findings", "answers", "examined"),
     ("report", "study"),
-    ("specimen", "settings", "teach", "training"),
+    ("specimen", "specimen_heights", "settings", "teach", "training"),
     ("folder", "folder_examiner", "folder_index", "folder_jobs", "folder_search",
      "folder_settings", "folder_tables", "folder_work", "folder_workers", "guarded_call",
      "guarded_main", "guarded_reply", "result_store", "few_specimens", "known_answer", "review"),
@@ -30,6 +30,7 @@ SAME_LAYER = {
     frozenset(LAYERS[-1]),
     frozenset({"errors", "flags", "quantity"}),
     frozenset({"teach", "training"}),
+    frozenset({"specimen", "specimen_heights"}),
 }
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -14,6 +14,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.cut_depth import CutDepthMeasures, CutDepthSettings, measure_cut_depth
+from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.measure.thickness import (
     ThicknessMeasures,
@@ -109,6 +110,8 @@ def measure_face(
     face: CutFace,
     zones: ZoneMap,
     settings: MeasureSettings | None = None,
+    *,
+    height_map: HeightMap | None = None,
 ) -> FaceMeasures:
     """Return everything measured on one cut face.
 
@@ -122,6 +125,8 @@ def measure_face(
         Its zone map.
     settings : MeasureSettings, optional
         Settings of every measurand.
+    height_map : HeightMap, optional
+        Heights of the picture's field.
 
     Returns
     -------
