@@ -1,0 +1,221 @@
+"""The rectangular lattice that explains the peaks of a spectrum."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgeqc.measure.lattice_spectrum import Peak
+from edgeqc.quantity import FloatArray
+
+_ORDERS_ALONG = 5
+_ORDERS_ACROSS = 8
+_TOLERANCE_BINS = 1.0
+_FULL_WEIGHT = 60.0
+_UNEXPLAINED = 3.0
+
+
+@dataclass(frozen=True)
+class Wave:
+    """A peak in the face's own frame.
+
+    Parameters
+    ----------
+    s, t : float
+        Frequency along the face's length and through its thickness, in cycles per µm (or per
+        pixel), foreshortening undone.
+    peak : Peak
+        The peak.
+    bin : float
+        Resolution, in the same unit.
+    """
+
+    s: float
+    t: float
+    peak: Peak
+    bin: float
+
+    @property
+    def weight(self) -> float:
+        """Significance from 0 to 1."""
+        return min(-self.peak.log_p, _FULL_WEIGHT) / _FULL_WEIGHT
+
+
+@dataclass(frozen=True)
+class Reciprocal:
+    """A reciprocal lattice, and what it explains.
+
+    Parameters
+    ----------
+    along, across : (s, t)
+        Frequency vectors of the spots along a line and of the lines.
+    orders : tuple of (int, (float, float))
+        Number of the wave and its order (h along, k across; k counts in halves, because every
+        other line may be shifted).
+    score : float
+        Logarithm of how much better it explains the waves than chance.
+    """
+
+    along: tuple[float, float]
+    across: tuple[float, float]
+    orders: tuple[tuple[int, tuple[float, float]], ...]
+    score: float
+
+    @property
+    def shifted(self) -> bool:
+        """Whether waves of half an order were seen: every other line is shifted."""
+        return any(2 * k % 2 != 0 for _, (_, k) in self.orders)
+
+    @property
+    def spot(self) -> float:
+        """Separation of the spots along a line."""
+        cross = self.along[0] * self.across[1] - self.along[1] * self.across[0]
+        return math.hypot(*self.across) / abs(cross)
+
+    @property
+    def line(self) -> float:
+        """Separation of the lines."""
+        return 1 / math.hypot(*self.across)
+
+    @property
+    def angle_deg(self) -> float:
+        """Direction of the lines from the face's length, in degrees from -90 to 90."""
+        # lines run at right angles to the frequency vector across them
+        angle = math.degrees(math.atan2(self.across[0], -self.across[1]))
+        return (angle + 90) % 180 - 90
+
+    @property
+    def skew_deg(self) -> float:
+        """How far the two directions are from a right angle, in degrees."""
+        dot = self.along[0] * self.across[0] + self.along[1] * self.across[1]
+        size = math.hypot(*self.along) * math.hypot(*self.across)
+        return 90 - math.degrees(math.acos(min(1.0, abs(dot) / size)))
+
+
+def fit_lattices(waves: list[Wave], *, max_skew_deg: float) -> list[Reciprocal]:
+    """Return the rectangular lattices that explain the waves, best first.
+
+    Parameters
+    ----------
+    waves : list of Wave
+        Significant peaks, the strongest first.
+    max_skew_deg : float
+        How far the two directions may be from a right angle.
+
+    Notes
+    -----
+    Every ordered pair of waves proposes a lattice: one is the wave across the lines, the other
+    is a wave along them, plain or with whole or half orders across. Waves are explained that
+    lie at a node within the resolution. A lattice with many nodes explains anything, so that
+    each wave explained counts the logarithm of one over the share of the band that the nodes
+    take; waves left unexplained count against it.
+    """
+    proposals = []
+    for i, first in enumerate(waves):
+        for j, second in enumerate(waves):
+            if i == j:
+                continue
+            p, q = np.array([first.s, first.t]), np.array([second.s, second.t])
+            proposals += _from_line_wave(p, q)
+            if j > i:
+                proposals += _from_equal_waves(p, q)
+    found: list[Reciprocal] = []
+    for along, across in proposals:
+        for swap in (False, True):
+            pair = (across, along) if swap else (along, across)
+            lattice = _explain(waves, *pair)
+            if lattice is not None and lattice.skew_deg <= max_skew_deg:
+                found.append(lattice)
+    found.sort(key=lambda lattice: -lattice.score)
+    return _distinct(found)
+
+
+def _from_line_wave(across: FloatArray, other: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+    order = float(other @ across / (across @ across))
+    half = round(2 * order) / 2
+    if abs(half) > 3:
+        return []
+    along = other - half * across
+    if np.hypot(*along) < 0.1 * np.hypot(*across):
+        return []
+    return [(along, across)]
+
+
+def _from_equal_waves(p: FloatArray, q: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+    """Two waves of equal length are (1, 1/2) and (1, -1/2) of lines that are shifted by half."""
+    if abs(np.hypot(*p) / np.hypot(*q) - 1) > 0.04:
+        return []
+    return [((p + q) / 2, p - q), ((p - q) / 2, p + q)]
+
+
+def _explain(waves: list[Wave], along: FloatArray, across: FloatArray) -> Reciprocal | None:
+    """Match the waves with a lattice, mend it by least squares, and rate it."""
+    orders: list[tuple[int, tuple[float, float]]] = []
+    for _ in range(2):
+        cross = float(along[0] * across[1] - along[1] * across[0])
+        if abs(cross) < 1e-12:
+            return None
+        orders = _match(waves, along, across)
+        rank = {(h, k) for _, (h, k) in orders}
+        if not any(h for h, _ in rank) or not any(k for _, k in rank):
+            return None
+        design = np.array([order for _, order in orders], float)
+        if np.linalg.matrix_rank(design) < 2:
+            return None
+        weight = np.array([math.sqrt(waves[i].weight + 1e-3) / waves[i].bin for i, _ in orders])
+        target = np.array([[waves[i].s, waves[i].t] for i, _ in orders], float)
+        solved = np.linalg.lstsq(design * weight[:, None], target * weight[:, None], rcond=None)[0]
+        along, across = solved[0], solved[1]
+    halves = any(2 * k % 2 for _, (_, k) in orders)
+    density = _node_share(waves, along, across, 0.5 if halves else 1.0)
+    matched = {i for i, _ in orders}
+    score = sum(waves[i].weight for i in matched) * math.log(1 / density)
+    score -= _UNEXPLAINED * sum(w.weight for i, w in enumerate(waves) if i not in matched)
+    return Reciprocal((float(along[0]), float(along[1])), (float(across[0]), float(across[1])),
+                      tuple(orders), score)
+
+
+def _match(
+    waves: list[Wave], along: FloatArray, across: FloatArray
+) -> list[tuple[int, tuple[float, float]]]:
+    basis = np.linalg.inv(np.stack([along, across], axis=1))
+    orders = []
+    for number, wave in enumerate(waves):
+        place = np.array([wave.s, wave.t])
+        h_real, k_real = basis @ place
+        h = round(h_real)
+        k = float(round(k_real)) if h == 0 else round(2 * k_real) / 2
+        if (h == 0 and k == 0) or abs(h) > _ORDERS_ALONG or abs(k) > _ORDERS_ACROSS:
+            continue
+        rest = np.hypot(*(place - h * along - k * across)) / wave.bin
+        if rest <= _TOLERANCE_BINS:
+            orders.append((number, (float(h), k)))
+    return orders
+
+
+def _node_share(
+    waves: list[Wave], along: FloatArray, across: FloatArray, step: float
+) -> float:
+    """Share of the band of frequencies that lies within tolerance of a node."""
+    reach = max(math.hypot(wave.s, wave.t) for wave in waves)
+    cell = abs(float(along[0] * across[1] - along[1] * across[0])) * step
+    tolerance = _TOLERANCE_BINS * float(np.median([wave.bin for wave in waves]))
+    in_reach = math.pi * reach**2 / cell
+    nodes = min(in_reach, (2 * _ORDERS_ALONG + 1) * (2 * _ORDERS_ACROSS / step + 1))
+    return min(0.9, max(1e-6, nodes * tolerance**2 / reach**2))
+
+
+def _distinct(lattices: list[Reciprocal]) -> list[Reciprocal]:
+    kept: list[Reciprocal] = []
+    for lattice in lattices:
+        same = any(
+            abs(lattice.spot / other.spot - 1) < 0.03 and abs(lattice.line / other.line - 1) < 0.03
+            for other in kept
+        )
+        if not same:
+            kept.append(lattice)
+        if len(kept) >= 8:
+            break
+    return kept
