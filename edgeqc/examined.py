@@ -27,6 +27,7 @@ from edgeqc.findings import (
 from edgeqc.flags import Raised, verdict_of
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.face_measures import FaceMeasures
+from edgeqc.measure.lattice import areal_dose
 from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.protocol import Limit, Protocol
@@ -132,7 +133,7 @@ def compile_findings(
         specimen=specimen,
         issued=issue_text(issued),
         sheet=_sheet_cells(first),
-        areal_dose_j_cm2=areal_dose(first),
+        areal_dose_j_cm2=set_areal_dose(first),
         answer=specimen_answer(answers, failed),
         verdict=_specimen_verdict(images, faces),
         images=images,
@@ -143,26 +144,22 @@ def compile_findings(
     )
 
 
-def areal_dose(row: SheetRow) -> Value | None:
+def set_areal_dose(row: SheetRow) -> Value | None:
     """Return the areal dose of the laser's settings, in J/cm²; None without all three.
-
-    Notes
-    -----
-    Pulse energy over the area of a lattice cell, E/(spot · line); 1 µJ/µm² is 100 J/cm². The
-    settings are nominal, so no uncertainty is given.
 
     Examples
     --------
     >>> from edgeqc.specimen_sheet import SheetRow
     >>> row = SheetRow("a.tif", "a", pulse_energy_uj=8.0, spot_separation_um=3.0,
     ...                line_separation_um=6.0)
-    >>> round(areal_dose(row).value, 1)
+    >>> round(set_areal_dose(row).value, 1)
     44.4
     """
     energy, spot, line = row.pulse_energy_uj, row.spot_separation_um, row.line_separation_um
     if energy is None or not spot or not line:
         return None
-    return Value(value=energy / (spot * line) * 100, unit="J/cm²",
+    dose = areal_dose(energy, Measured(spot, 0.0, "µm"), Measured(line, 0.0, "µm"))
+    return Value(value=dose.value, unit=dose.unit,
                  reason="from nominal settings, whose uncertainty is not known")
 
 

@@ -23,7 +23,7 @@ from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.quantity import Measured
 from edgeqc.report.writing import write_report
 from edgeqc.specimen_heights import Heights, OpenPicture, flags_of, heights_of
-from edgeqc.specimen_sheet import Sheet, read_sheet
+from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
 from edgeqc.zoning.model import TaughtHead, read_taught_head
 from edgeqc.zoning.zones import map_zones
 
@@ -229,9 +229,17 @@ def examine_picture(
     for face in faces:
         oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
         measures = measure_face(
-            image, oriented, zones, protocol["measures"], height_map=height_map)
+            image, oriented, zones, protocol["measures"], height_map=height_map,
+            set_lattice_um=_set_lattice(row))
         examined.append(ExaminedFace(oriented, zones, measures))
     return ExaminedPicture(image.source.name, row, image, tuple(examined), quality, flags)
+
+
+def _set_lattice(row: SheetRow) -> tuple[float, float] | None:
+    """Return the separations of the sheet, (spot, line), where it gives both."""
+    if row.spot_separation_um is None or row.line_separation_um is None:
+        return None
+    return row.spot_separation_um, row.line_separation_um
 
 
 def _quality_figures(image: CalibratedImage) -> dict[str, Measured]:

@@ -9,7 +9,8 @@ from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
 from edgeqc.faces.face import CutFace
 from edgeqc.flags import raised
 from edgeqc.imaging.image import CalibratedImage, ImageSource
-from edgeqc.measure.face_measures import FaceMeasures, FaceProfiles
+from edgeqc.measure.face_measures import FaceMeasures
+from edgeqc.measure.face_profiles import FaceProfiles
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.protocol import protocol_of
 from edgeqc.quantity import Measured

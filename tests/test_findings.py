@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 import edgeqc
 from edgeqc.errors import OutputError
-from edgeqc.examined import areal_dose
+from edgeqc.examined import set_areal_dose
 from edgeqc.findings import (
     Value,
     against_limit,
@@ -150,8 +150,8 @@ def test_areal_dose_of_the_published_clinical_setting():
     """8 µJ at 3 × 6 µm (J Cataract Refract Surg 2017;43:420) is 8/18 µJ/µm² = 44.4 J/cm²."""
     row = SheetRow("a.tif", "a", pulse_energy_uj=8.0, spot_separation_um=3.0,
                    line_separation_um=6.0)
-    assert areal_dose(row).value == pytest.approx(44.4444444, rel=1e-8)
-    assert areal_dose(SheetRow("a.tif", "a", pulse_energy_uj=8.0)) is None
+    assert set_areal_dose(row).value == pytest.approx(44.4444444, rel=1e-8)
+    assert set_areal_dose(SheetRow("a.tif", "a", pulse_energy_uj=8.0)) is None
 
 
 def test_text_keeps_value_and_uncertainty_to_one_place():

@@ -2,64 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal
-
-import numpy as np
 
 from edgeqc.faces.face import CutFace
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.cut_depth import CutDepthMeasures, CutDepthSettings, measure_cut_depth
+from edgeqc.measure.face_profiles import FaceProfiles, face_profiles
 from edgeqc.measure.height_map import HeightMap
+from edgeqc.measure.lattice import LatticeMeasures, LatticeSettings, measure_lattice
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.measure.thickness import (
     ThicknessMeasures,
     ThicknessSettings,
     measure_thickness,
-    station_values,
 )
-from edgeqc.quantity import COVERAGE_FACTOR, BoolArray, FloatArray, Measured, Profile
+from edgeqc.measure.zone_roughness import ZoneRoughnessSettings, zone_roughness
+from edgeqc.quantity import Measured
 from edgeqc.zoning.zones import ZoneMap
-
-
-@dataclass(frozen=True)
-class FaceProfiles:
-    """Thickness, cut depth and ligament along the face, on one common grid.
-
-    Parameters
-    ----------
-    s : (n,) float array
-        Position along the face, in ``unit``.
-    thickness, u_thickness : (n,) float arrays
-        Local thickness and its standard uncertainty, in ``unit``.
-    depth : (n,) float array
-        Depth of the laser zone as a fraction of the local thickness; 0 where there is none.
-    depth_low, depth_high : (n,) float arrays
-        95 % interval of ``depth``.
-    ligament : (n,) float array
-        Thickness minus laser depth, in ``unit``.
-    valid : (n,) bool array
-        Where thickness may be used.
-    lasered : (n,) bool array
-        Where the laser zone is present and the depth may be used.
-    unit : {"µm", "px"}
-        Unit of every length: pixels where the picture has no scale.
-    """
-
-    s: FloatArray
-    thickness: FloatArray
-    u_thickness: FloatArray
-    depth: FloatArray
-    depth_low: FloatArray
-    depth_high: FloatArray
-    ligament: FloatArray
-    valid: BoolArray
-    lasered: BoolArray
-    unit: Literal["µm", "px"]
 
 
 @dataclass(frozen=True)
@@ -99,10 +61,16 @@ class MeasureSettings:
         Choices behind the thickness.
     cut_depth : CutDepthSettings
         Choices behind the cut depth.
+    lattice : LatticeSettings
+        When a lattice is claimed.
+    roughness : ZoneRoughnessSettings
+        Roughness from edge contours and height maps.
     """
 
     thickness: ThicknessSettings = field(default_factory=ThicknessSettings)
     cut_depth: CutDepthSettings = field(default_factory=CutDepthSettings)
+    lattice: LatticeSettings = field(default_factory=LatticeSettings)
+    roughness: ZoneRoughnessSettings = field(default_factory=ZoneRoughnessSettings)
 
 
 def measure_face(
@@ -112,6 +80,7 @@ def measure_face(
     settings: MeasureSettings | None = None,
     *,
     height_map: HeightMap | None = None,
+    set_lattice_um: tuple[float, float] | None = None,
 ) -> FaceMeasures:
     """Return everything measured on one cut face.
 
@@ -127,6 +96,8 @@ def measure_face(
         Settings of every measurand.
     height_map : HeightMap, optional
         Heights of the picture's field.
+    set_lattice_um : (spot, line), optional
+        Separations that the laser was set to; they name what is measured and never change it.
 
     Returns
     -------
@@ -140,8 +111,18 @@ def measure_face(
     settings = settings or MeasureSettings()
     thickness = measure_thickness(image, face, settings.thickness)
     depth = measure_cut_depth(image, face, zones, settings.cut_depth)
+    lattice = measure_lattice(
+        image, face, zones, set_um=set_lattice_um, settings=settings.lattice)
+    rough = zone_roughness(
+        image, face, zones, height_map=height_map, settings=settings.roughness)
     values, reasons = _length_values(image, thickness, depth)
-    flags = list(thickness.flags)
+    for name, item in _lattice_values(lattice).items():
+        if item is None:
+            key = name.replace("_separation_measured", "").removeprefix("lattice_")
+            reasons[name] = lattice.reasons.get(key, "no lattice was found")
+        else:
+            values[name] = item
+    flags = [*thickness.flags, *lattice.flags, *rough.flags]
     if depth.fraction is None and depth.laser_length_fraction is not None:
         flags.append(raised("no_laser_zone"))
     known = {item.name for item in zones.flags}
@@ -149,8 +130,18 @@ def measure_face(
         values=MappingProxyType(values),
         reasons=MappingProxyType(reasons),
         profiles=face_profiles(thickness.profile, depth.profile, zones),
+        roughness=rough.rows,
         flags=tuple(item for item in flags if item.name not in known),
     )
+
+
+def _lattice_values(lattice: LatticeMeasures) -> dict[str, Measured | None]:
+    """Give the lattice by measurand."""
+    return {
+        "spot_separation_measured_um": lattice.spot_um,
+        "line_separation_measured_um": lattice.line_um,
+        "lattice_angle_deg": lattice.angle_deg,
+    }
 
 
 def _length_values(
@@ -185,42 +176,3 @@ def _length_values(
         else:
             why[name] = "no laser zone was found"
     return {name: value for name, value in had.items() if value is not None}, why
-
-
-def face_profiles(thickness: Profile, depth: Profile, zones: ZoneMap) -> FaceProfiles:
-    """Return thickness, depth and ligament on the zone map's columns.
-
-    Parameters
-    ----------
-    thickness : Profile
-        Local thickness at the face's chords.
-    depth : Profile
-        d/t at the zone map's columns; valid where a laser zone is present.
-    zones : ZoneMap
-        Gives the model's own doubt of the depth.
-
-    Notes
-    -----
-    The pointwise interval is d ± 2u with u the spread of the border's posterior draws and the
-    model's calibrated doubt in quadrature, kept within 0..1.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2.
-    """
-    columns = depth.value.size
-    span, complete = station_values(thickness, columns)
-    u_span = np.full(columns, float(thickness.u[0]) if thickness.u.size else math.nan)
-    half = COVERAGE_FACTOR * np.hypot(depth.u, zones.depth_u_model)
-    return FaceProfiles(
-        s=depth.s_um,
-        thickness=span,
-        u_thickness=u_span,
-        depth=depth.value,
-        depth_low=np.clip(depth.value - half, 0.0, 1.0),
-        depth_high=np.clip(depth.value + half, 0.0, 1.0),
-        ligament=span * (1.0 - depth.value),
-        valid=complete,
-        lasered=depth.valid,
-        unit="µm" if thickness.unit == "µm" else "px",
-    )

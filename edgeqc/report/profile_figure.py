@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.measure.face_measures import FaceProfiles
+from edgeqc.measure.face_profiles import FaceProfiles
 from edgeqc.report.figures import ZONE_COLOURS, ZONE_LETTERS
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 
