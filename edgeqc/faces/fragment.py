@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.faces.edge import EdgeSettings
+from edgeqc.faces.edge_fit import EdgeSettings
 from edgeqc.faces.parts import Parts, picture_parts
 from edgeqc.faces.sides import Field
 from edgeqc.imaging.image import CalibratedImage

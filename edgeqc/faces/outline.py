@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import find_contours
 
-from edgeqc.faces.edge import Edge, EdgeSettings, refine_edge
+from edgeqc.faces.edge import refine_edge
+from edgeqc.faces.edge_fit import Edge, EdgeSettings
 from edgeqc.faces.frame import Sides, arc_length
 from edgeqc.faces.sides import CoarseSides, Field, split_sides
 from edgeqc.imaging.image import CalibratedImage
@@ -36,7 +37,7 @@ class Outline:
     u_edge_px : float
         Standard uncertainty of one edge point across the edge, in pixels (root mean square).
     lost_fraction : float
-        Share of the true edge that has no contrast.
+        Share of the true edge that has next to no contrast.
     side_margin : float
         By how much the choice of long edges beats the next one (0: a toss-up).
     """
@@ -112,15 +113,14 @@ def refine_outline(
         ends_true=(start.true, finish.true),
     )
     u = np.concatenate([part.u[part.true] for part in (edge0, edge2)])
-    contrast = np.concatenate([part.contrast[part.true] for part in (edge0, edge2)])
     if u.size == 0:
         return Outline(sides, float(cell_px), 1.0, coarse.margin)
-    lost = float(np.mean(contrast < LOST_CONTRAST))
+    lost = float(np.mean(u > LOST_U_PX))
     return Outline(sides, float(np.sqrt(np.mean(u**2))), lost, coarse.margin)
 
 
-LOST_CONTRAST = 0.8
-"""An edge point of less evidence than this is told by its neighbours alone."""
+LOST_U_PX = 2.5
+"""An edge point more doubtful than this, in pixels, is told by its neighbours alone."""
 
 
 @dataclass(frozen=True)
@@ -130,16 +130,15 @@ class _Run:
     points: FloatArray
     true: BoolArray
     u: FloatArray
-    contrast: FloatArray
 
     def part(self, first: int, last: int) -> _Run:
         """Return points first .. last - 1."""
         cut = slice(first, last)
-        return _Run(self.points[cut], self.true[cut], self.u[cut], self.contrast[cut])
+        return _Run(self.points[cut], self.true[cut], self.u[cut])
 
     def with_ends(self, head: FloatArray | None, tail: FloatArray | None) -> _Run:
         """Return the run with a point put before it and after it."""
-        points, true, u, contrast = self.points, self.true, self.u, self.contrast
+        points, true, u = self.points, self.true, self.u
         for point, where in ((head, 0), (tail, -1)):
             if point is None or points.shape[0] == 0:
                 continue
@@ -147,8 +146,7 @@ class _Run:
             points = np.insert(points, at, point, axis=0)
             true = np.insert(true, at, true[where])
             u = np.insert(u, at, u[where])
-            contrast = np.insert(contrast, at, contrast[where])
-        return _Run(points, true, u, contrast)
+        return _Run(points, true, u)
 
 
 @dataclass(frozen=True)
@@ -179,7 +177,7 @@ class _Refiner:
         edge = refine_edge(
             self.pixels, line - self.origin, -1, noise_sd=self.noise_sd,
             reach_px=max(6.0, REACH_CELLS * self.cell), settings=self.settings)
-        return Edge(edge.points + self.origin, edge.u_px, edge.contrast)
+        return Edge(edge.points + self.origin, edge.u_px)
 
     def edge(self, coarse: CoarseSides, which: int) -> _Run:
         """Return a long edge, refined where it is true and laid on the frame where it is not."""
@@ -195,8 +193,7 @@ class _Refiner:
             if index.size < 3:
                 continue
             edge = self._refined(_extended(piece, 3.0 * self.cell))
-            pieces.append(_Run(
-                edge.points, np.ones(edge.u_px.size, bool), edge.u_px, edge.contrast))
+            pieces.append(_Run(edge.points, np.ones(edge.u_px.size, bool), edge.u_px))
         if not pieces:
             return self._laid(points)
         return _chained(pieces, self.field)
@@ -204,7 +201,7 @@ class _Refiner:
     def _laid(self, points: FloatArray) -> _Run:
         n = points.shape[0]
         laid = self.field.clip(_snapped(points, self.field))
-        return _Run(laid, np.zeros(n, bool), np.full(n, np.nan), np.zeros(n))
+        return _Run(laid, np.zeros(n, bool), np.full(n, np.nan))
 
     def end(self, coarse: CoarseSides, which: int) -> _End:
         """Return an end: refined, or empty where it is a tip or the frame."""
@@ -265,7 +262,7 @@ def _chained(pieces: list[_Run], field: Field) -> _Run:
         kept = pieces
     return _Run(
         np.concatenate([p.points for p in kept]), np.concatenate([p.true for p in kept]),
-        np.concatenate([p.u for p in kept]), np.concatenate([p.contrast for p in kept]))
+        np.concatenate([p.u for p in kept]))
 
 
 def _join(
@@ -317,13 +314,13 @@ def _crossing(first: FloatArray, second: FloatArray, look: int) -> tuple[int, in
 def _to_border(run: _Run, field: Field, *, forward: bool) -> _Run:
     """Return a run cut where it leaves the field at its tail (or head), or carried on to it."""
     if not forward:
-        back = _Run(run.points[::-1], run.true[::-1], run.u[::-1], run.contrast[::-1])
+        back = _Run(run.points[::-1], run.true[::-1], run.u[::-1])
         back = _to_border(back, field, forward=True)
-        return _Run(back.points[::-1], back.true[::-1], back.u[::-1], back.contrast[::-1])
+        return _Run(back.points[::-1], back.true[::-1], back.u[::-1])
     depth = field.distance(run.points)
     inside = np.flatnonzero(depth >= 0)
     if inside.size < 2:
-        return _Run(field.clip(run.points), run.true, run.u, run.contrast)
+        return _Run(field.clip(run.points), run.true, run.u)
     last = int(inside[-1])
     kept = run.part(int(inside[0]), last + 1)
     if last + 1 < depth.size:
