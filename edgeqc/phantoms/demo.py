@@ -252,6 +252,7 @@ def _stereo() -> DemoPicture:
         face(180.0, _layout("over_torn", 0.7), form="plate", sag=0.0, bend=0.0,
              laser=laser(lattice(3, 6, depth_um=0.6)), torn=rough, posterior=edge(0.8)),
         rows=600, cols=760,
+        acquisition=AcquisitionRecipe(blur_px=0.75, dose=1200.0, brightness=0.5, contrast=0.5),
     )
     return DemoPicture("sm-014c", recipe, {
         **_A, "specimen": "SM-014/c", "fragment": "c", "pair": "SM-014/c", "tilt_axis": "vertical",

@@ -92,13 +92,18 @@ def _patch_of(shape: FaceShape, size: tuple[int, int]) -> tuple[tuple[slice, sli
 
 
 def _zone_signal(
-    signal: Plane, weight: Plane, zone: ZoneRecipe, rng: np.random.Generator, scale_px: float
+    signals: tuple[Plane, Plane], weight: Plane, zone: ZoneRecipe, rng: np.random.Generator,
+    scale_px: float,
 ) -> Plane:
-    """Return a zone's signal brought to its mean grey and texture contrast."""
+    """Return a zone's signal brought to its mean grey and texture contrast.
+
+    ``signals`` are that of the plain view, which sets the scale, and that of the view wanted.
+    """
+    plain, signal = signals
     mask = (weight > 0.5).astype(np.uint8)
     if not mask.any():
         return signal
-    mean, sd = (float(value[0, 0]) for value in cv2.meanStdDev(signal, mask=mask))
+    mean, sd = (float(value[0, 0]) for value in cv2.meanStdDev(plain, mask=mask))
     texture = (signal - np.float32(mean)) * np.float32(1 / max(sd, 1e-9))
     texture = np.float32(4) * np.tanh(texture / np.float32(4))  # no pixel dominates the zone
     gain = np.float32(zone.texture_sd)
@@ -112,8 +117,12 @@ def _zone_signal(
     return np.asarray(result, np.float32)
 
 
+Lean = tuple[float, float]
+
+
 def _draw_zones(
-    recipe: Recipe, face: FaceRecipe, patch: Patch, weights: Weights, rng: np.random.Generator
+    recipe: Recipe, face: FaceRecipe, patch: Patch, weights: Weights, lean: Lean,
+    rng: np.random.Generator,
 ) -> tuple[Plane, Plane]:
     """Return heights and signal of a face's zones on its patch."""
     height = np.zeros(patch.shape, np.float32)
@@ -133,14 +142,23 @@ def _draw_zones(
         weight = np.asarray(weight, np.float32)
         relief = draw_relief(patch, zone.layers, child)
         height += weight * (relief + np.float32(ledge))
-        raw = electron_signal(relief, recipe.pixel_size_um, recipe.signal, tilt)
-        if zone.direct:
-            raw = np.float32(1 - abs(zone.direct)) * standardised(raw)
-            raw += np.float32(zone.direct) * standardised(relief)
-        signal += weight * _zone_signal(raw, weight, zone, child, scale_px)
+        views = [_raw_signal(recipe, zone, relief, tilt)]
+        if lean != (0.0, 0.0):
+            leant = (tilt[0] + lean[0], tilt[1] + lean[1])
+            views.append(_raw_signal(recipe, zone, relief, leant))
+        signal += weight * _zone_signal((views[0], views[-1]), weight, zone, child, scale_px)
     if face.layout.ledge_um:
         signal += _ledge_signal(recipe, face, np.asarray(weights.laser, np.float32))
     return height, signal
+
+
+def _raw_signal(recipe: Recipe, zone: ZoneRecipe, relief: Plane, tilt: Lean) -> Plane:
+    """Return the signal of a relief before it is brought to the zone's grey and contrast."""
+    raw = electron_signal(relief, recipe.pixel_size_um, recipe.signal, tilt)
+    if zone.direct:
+        raw = np.float32(1 - abs(zone.direct)) * standardised(raw)
+        raw += np.float32(zone.direct) * standardised(relief)
+    return raw
 
 
 def _ledge_signal(recipe: Recipe, face: FaceRecipe, laser: Plane) -> Plane:
@@ -152,7 +170,7 @@ def _ledge_signal(recipe: Recipe, face: FaceRecipe, laser: Plane) -> Plane:
 
 
 def _draw_face(
-    recipe: Recipe, face: FaceRecipe, scene: Scene, rng: np.random.Generator
+    recipe: Recipe, face: FaceRecipe, scene: Scene, lean: Lean, rng: np.random.Generator
 ) -> tuple[Scene, FaceShape, Layout]:
     """Return the scene with one more face on it."""
     outline_rng, layout_rng, relief_rng, burr_rng = rng.spawn(4)
@@ -162,7 +180,7 @@ def _draw_face(
     inside = np.asarray(shape.inside_um(patch.s_um, w), np.float32)
     inside /= np.float32(shape.axis.pixel_um)
     weights = zone_weights(shape, layout, patch.s_um, w, recipe.pixel_size_um)
-    height, signal = _draw_zones(recipe, face, patch, weights, relief_rng)
+    height, signal = _draw_zones(recipe, face, patch, weights, lean, relief_rng)
     cover = np.clip(inside + np.float32(0.5), 0, 1)
     signal, height = rim_signal(face, shape, (patch, w), (signal, height))
     full_signal, full_height = scene.signal.copy(), scene.height_um.copy()
@@ -178,13 +196,16 @@ def _draw_face(
     ), shape, layout
 
 
-def compose_scene(recipe: Recipe) -> Scene:
+def compose_scene(recipe: Recipe, lean: Lean = (0.0, 0.0)) -> Scene:
     """Return the scene of a recipe, before the beam.
 
     Parameters
     ----------
     recipe : Recipe
         What to draw.
+    lean : (float, float)
+        Slope of the whole scene along rows and columns, as in a picture of a stereo pair: it
+        changes the yield of every slope, and nothing else here.
     """
     size = (recipe.rows - recipe.bar.height_px, recipe.cols)
     ground_rng, debris_rng, *face_rngs = np.random.default_rng(recipe.seed).spawn(
@@ -198,7 +219,7 @@ def compose_scene(recipe: Recipe) -> Scene:
     drawn = []
     for face, rng in zip(recipe.faces, face_rngs, strict=True):
         before = scene.labels
-        scene, shape, layout = _draw_face(recipe, face, scene, rng)
+        scene, shape, layout = _draw_face(recipe, face, scene, lean, rng)
         own = np.where(before > 0, 0, scene.labels).astype(np.uint8)
         drawn.append((face, shape, layout, own))
     around = recipe.surround

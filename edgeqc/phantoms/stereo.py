@@ -78,8 +78,8 @@ def draw_stereo_pair(
     Notes
     -----
     The visible surface is the first that a ray meets from above, found in steps of half a pixel
-    and then by interpolation; what lies behind it is hidden. The tilt's part in the yield follows
-    1/cos.
+    and then by interpolation; what lies behind it is hidden. Every slope's yield is that at its
+    tilted angle.
     """
     if max(map(abs, tilts_deg)) > MAX_TILT_DEG:
         raise UsageError(
@@ -87,15 +87,14 @@ def draw_stereo_pair(
             rule=f"a phantom's stereo pair is drawn up to {MAX_TILT_DEG:g} degrees",
             remedy="choose smaller tilts",
         )
-    scene = compose_scene(recipe)
-    first, second = (
-        finish_picture(
-            recipe, _tilted(recipe, scene, math.radians(tilt), math.radians(axis_deg)),
-            np.random.default_rng([recipe.seed, 2 + index]),
-        )
-        for index, tilt in enumerate(tilts_deg)
-    )
-    return first, second
+    found = []
+    for index, tilt_deg in enumerate(tilts_deg):
+        tilt, axis = math.radians(tilt_deg), math.radians(axis_deg)
+        # high points move towards smaller x: the ground rises with x
+        lean = (-math.sin(axis) * math.tan(tilt), math.cos(axis) * math.tan(tilt))
+        scene = _tilted(recipe, compose_scene(recipe, lean), tilt, axis)
+        found.append(finish_picture(recipe, scene, np.random.default_rng([recipe.seed, 2 + index])))
+    return found[0], found[1]
 
 
 def _tilted(recipe: Recipe, scene: Scene, tilt: float, axis: float) -> Scene:
@@ -104,14 +103,13 @@ def _tilted(recipe: Recipe, scene: Scene, tilt: float, axis: float) -> Scene:
     view = _View(tilt, axis, ((rows - 1) / 2, (cols - 1) / 2))
     lift = scene.height_um / np.float32(recipe.pixel_size_um)
     at_row, at_col = _visible(view, lift)
-    signal = scene.signal * _tilt_gain(lift, tilt, axis)
 
     def sampled(plane: Any, how: int) -> Any:
         return cv2.remap(plane, at_col, at_row, how, borderMode=cv2.BORDER_REPLICATE)
 
     return replace(
         scene,
-        signal=sampled(signal, cv2.INTER_CUBIC),
+        signal=sampled(scene.signal, cv2.INTER_CUBIC),
         height_um=sampled(scene.height_um, cv2.INTER_LINEAR),
         labels=sampled(scene.labels, cv2.INTER_NEAREST),
         codes=sampled(scene.codes, cv2.INTER_NEAREST),
@@ -147,15 +145,6 @@ def _visible(view: _View, lift: Plane) -> tuple[Plane, Plane]:
         open_rays &= ~hit
         before = clearance
     return view.ground(row, col, level)
-
-
-def _tilt_gain(lift: Plane, tilt: float, axis: float) -> Plane:
-    """Change of the tilt yield: sec of the slope with the tilt over sec without it."""
-    g_row = cv2.Sobel(lift, cv2.CV_32F, 0, 1, scale=1 / 8)
-    g_col = cv2.Sobel(lift, cv2.CV_32F, 1, 0, scale=1 / 8)
-    across = np.clip(math.cos(axis) * g_col - math.sin(axis) * g_row, -2, 2)
-    slope = across + math.tan(tilt)
-    return np.asarray(np.sqrt((1 + slope * slope) / (1 + across * across)), np.float32)
 
 
 def _seen_face(face: FaceTruth, view: _View) -> FaceTruth:
