@@ -299,7 +299,7 @@ def _material(
     shorter = falling_curve(pieces, size)
     scatter = material_values(shorter, settings)
     scatter.update(probability_values(shorter))
-    for name, field in scatter.items():
+    for name, of_blocks in scatter.items():
         symbol = name.removeprefix("R")
-        sampling[symbol] = spread_of_mean(field.reshape(z.shape[0], blocks))
+        sampling[symbol] = spread_of_mean(of_blocks.reshape(z.shape[0], blocks))
         freedom[symbol] = blocks - 1.0
