@@ -26,8 +26,10 @@ from edgeqc.report.wording import (
     LEGEND,
     METHOD,
     NO_FACE_LEGEND,
+    ROUGHNESS_TITLES,
     SAFETY,
     SHEET_TITLES,
+    SHOWN_ROUGHNESS,
     VERDICT_WORDS,
 )
 
@@ -202,11 +204,15 @@ def _value_row(face: FaceFindings, name: str) -> list[str]:
     title = MEASURANDS[name].title
     if value.value is None:
         return [title, "—", "", value.reason]
-    interval = ""
-    if value.low is not None and value.high is not None and value.u:
-        digits = format_measured(value.value, 2 * value.u)[0].partition(".")[2]
-        interval = f"{value.low:.{len(digits)}f} to {value.high:.{len(digits)}f}"
-    return [title, value_text(value), interval, value.note]
+    return [title, value_text(value), _interval(value), value.note]
+
+
+def _interval(value: Value) -> str:
+    """Return the 95 % interval, to the decimals of the value; empty where there is no doubt."""
+    if value.value is None or value.low is None or value.high is None or not value.u:
+        return ""
+    digits = len(format_measured(value.value, 2 * value.u)[0].partition(".")[2])
+    return f"{value.low:.{digits}f} to {value.high:.{digits}f}"
 
 
 def _budget(name: str, value: Value) -> dict[str, Any]:
@@ -223,33 +229,50 @@ def _budget(name: str, value: Value) -> dict[str, Any]:
 
 
 def _roughness(entries: Sequence[RoughnessEntry]) -> list[dict[str, Any]]:
-    """One table for each basis: bases are never mixed."""
+    """Return one table for each basis, as bases are never mixed, and a group for each zone."""
     tables = []
     for basis, sentence in BASIS_SENTENCES.items():
         rows = [entry for entry in entries if entry.basis == basis]
-        if rows:
-            tables.append({
-                "title": f"Roughness from the {basis}" if basis != "grey level"
-                         else "Grey-level texture",
-                "sentence": f"{sentence} {_band(rows[0])}".strip(),
-                "rows": [_roughness_row(entry) for entry in rows],
-            })
+        shown = [entry for entry in rows if _is_shown(entry)]
+        if not shown:
+            continue
+        more = f" All {len(rows)} values stand in roughness.csv." if len(rows) > len(shown) else ""
+        zones = dict.fromkeys(entry.zone for entry in shown)
+        tables.append({
+            "title": ROUGHNESS_TITLES[basis],
+            "sentence": sentence + more,
+            "groups": [_zone_group(zone, [e for e in shown if e.zone == zone]) for zone in zones],
+        })
     return tables
 
 
+def _is_shown(entry: RoughnessEntry) -> bool:
+    """Tell whether a page lists a row; grey-level rows are few and all shown."""
+    return entry.basis == "grey level" or entry.parameter in SHOWN_ROUGHNESS
+
+
+def _zone_group(zone: str, entries: Sequence[RoughnessEntry]) -> dict[str, Any]:
+    """Return a zone's rows under a title that says once what holds for all of them."""
+    notes = dict.fromkeys(part for entry in entries for part in entry.note.split("; ") if part)
+    lengths = {f"{entry.evaluation_length_um:.4g} µm" for entry in entries
+               if entry.evaluation_length_um is not None}
+    over = f", over {' and '.join(sorted(lengths))}" if lengths else ""
+    said = f": {'; '.join(notes)}" if notes else ""
+    return {"title": f"{zone} zone{over}{said}" if zone != "face" else f"whole face{over}{said}",
+            "rows": [_roughness_row(entry) for entry in entries]}
+
+
 def _roughness_row(entry: RoughnessEntry) -> list[str]:
-    named = f"{entry.parameter} · {entry.title}" if entry.title else entry.parameter
+    """Return parameter, value ± U, 95 % interval, and what it was filtered and named by."""
+    named = f"{entry.parameter.replace('_', ' ')}, {entry.title}" if entry.title else (
+        entry.parameter.replace("_", " "))
     value = entry.result
     said = value_text(value) if value.value is not None else f"none: {value.reason}"
-    length = "" if entry.evaluation_length_um is None else f"{entry.evaluation_length_um:.4g} µm"
-    return [entry.zone, named, said, length, entry.note]
-
-
-def _band(entry: RoughnessEntry) -> str:
     index = "" if entry.nesting_index_um is None else (
-        f", nesting index {entry.nesting_index_um:g} µm")
-    said = "; ".join(part for part in (f"{entry.filter}{index}", entry.standard) if part)
-    return f"{said}." if said else ""
+        f", nesting index {entry.nesting_index_um:.4g} µm")
+    band = f"{entry.filter}{index}" if entry.filter not in ("", "none") else ""
+    rests_on = "; ".join(part for part in (band, entry.standard) if part)
+    return [named, said, _interval(value), rests_on]
 
 
 def _flag_rows(flags: Sequence[FlagEntry]) -> list[list[str]]:

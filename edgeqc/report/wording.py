@@ -30,6 +30,18 @@ BASIS_SENTENCES: Mapping[str, str] = {
                   " roughness lengths; compare them only within one imaging session.",
 }
 
+ROUGHNESS_TITLES: Mapping[str, str] = {
+    "edge contour": "Roughness from the edge contour",
+    "height map": "Roughness from the height map",
+    "grey level": "Grey-level texture",
+}
+
+SHOWN_ROUGHNESS = frozenset({
+    "Ra", "Rq", "Rz", "RSm", "Rq_unbiased", "correlation_length",
+    "Sa", "Sq", "Sz", "Sal", "Str", "Sdr",
+})
+"""Parameters that the pages list; ``roughness.csv`` and ``findings.json`` hold all of them."""
+
 METHOD = (
     "The face was found by its outline and unrolled onto a frame of its own: s along the face,"
     " t through its thickness from the anterior edge. Thickness is the distance between the"
