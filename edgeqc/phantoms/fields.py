@@ -111,7 +111,8 @@ def slow_noise(
     shape: tuple[int, int], rng: np.random.Generator, length_px: float
 ) -> Plane:
     """Return a smooth random field (mean 0, standard deviation 1) of a given scale in pixels."""
-    step = max(1.0, length_px / 4)
+    # eight samples a length: fewer, and slopes of the field show the coarse grid
+    step = max(1.0, length_px / 8)
     small = (math.ceil(shape[0] / step) + 4, math.ceil(shape[1] / step) + 4)
     coarse = rng.standard_normal(small, dtype=np.float32)
     coarse = _f32(cv2.GaussianBlur(coarse, (0, 0), max(0.5, length_px / step / 2)))
