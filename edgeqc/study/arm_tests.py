@@ -222,8 +222,8 @@ def bootstrap_anova(
 
     Notes
     -----
-    Welch's test becomes liberal when many arms have three units each (8 % instead of 5 % at six
-    arms); this one does not.
+    Welch's test becomes liberal when many arms have few units each (7-9 % instead of 5 % at six
+    arms of three or four); this one does not.
 
     References
     ----------

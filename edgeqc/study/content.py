@@ -236,12 +236,16 @@ def _surface(result: ResponseResult) -> dict[str, Any]:
 
 
 def _plan(result: ResponseResult) -> dict[str, Any]:
-    rows = []
+    """Return the table of units per setting, a row per difference and number of faces."""
+    powers = sorted({row.power for row in result.plan})
+    rows: dict[tuple[str, str], dict[float, str]] = {}
     for row in result.plan:
-        units = [f"{value:g}" if math.isfinite(value) else "out of reach"
-                 for value in (row.units, row.units_cautious)]
         places = decimals_for(row.difference)
-        rows.append([f"{number(row.difference, places)}{unit_of(result)}, {row.origin}",
-                     str(row.faces_per_unit), f"{100 * row.power:g} %", *units])
-    return {"header": ["Difference to find", "Faces per unit", "Power", "Units per setting",
-                       "To be cautious"], "rows": rows}
+        what = f"{number(row.difference, places)}{unit_of(result)}, {row.origin}"
+        units, cautious = (f"{value:g}" if math.isfinite(value) else "out of reach"
+                           for value in (row.units, row.units_cautious))
+        rows.setdefault((what, str(row.faces_per_unit)), {})[row.power] = f"{units} ({cautious})"
+    return {"header": ["Difference to find", "Faces per unit", *(
+        f"Units per setting at {100 * power:g} % power (cautious)" for power in powers)],
+        "rows": [[*key, *(cells.get(power, "–") for power in powers)]
+                 for key, cells in rows.items()]}

@@ -60,7 +60,7 @@ class Arm:
     Parameters
     ----------
     label : str
-        Setting in words, ``8 µJ, 3 × 6 µm``.
+        Setting in words, by what varies: ``8 µJ, 3 × 6 µm``.
     levels : mapping of str to float or str
         Column -> level, over all columns of settings.
     material : str
@@ -156,9 +156,18 @@ def words_of(column: str) -> tuple[str, str]:
     return FACTOR_WORDS.get(column, (column.replace("_", " "), ""))
 
 
-def setting_label(levels: Mapping[str, Level]) -> str:
-    """Return a setting in words: energy first, then the separations."""
-    parts, left = [], dict(levels)
+def setting_label(levels: Mapping[str, Level], varying: Sequence[str] = ()) -> str:
+    """Return a setting in words: energy first, then the separations.
+
+    Parameters
+    ----------
+    levels : mapping of str to float or str
+        Column -> level.
+    varying : sequence of str
+        Columns to name; all of them where none is given.
+    """
+    parts, left = [], {name: level for name, level in levels.items()
+                       if not varying or name in varying}
     energy = left.pop("pulse_energy_uj", None)
     if energy is not None:
         parts.append(f"{shown(energy)} µJ")

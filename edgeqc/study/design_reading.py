@@ -192,6 +192,7 @@ def _designed(
         unit = "specimen"
     arms = []
     settled = faces[faces["arm"] >= 0]
+    varying = [name for name in columns if settled[name].nunique() > 1]
     for _, group in settled.groupby("arm"):
         first = group.iloc[0]
         levels: dict[str, Level] = {
@@ -199,7 +200,7 @@ def _designed(
             else str(first[name]) for name in columns}
         part = group[group["taking_part"]]
         units = int(part["unit"].nunique())
-        arms.append(Arm(setting_label(levels), levels, str(first["_material"]),
+        arms.append(Arm(setting_label(levels, varying), levels, str(first["_material"]),
                         areal_dose(levels), units, len(part),
                         units >= settings.min_units_per_arm))
     if not arms:

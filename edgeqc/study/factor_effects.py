@@ -170,6 +170,8 @@ def dose_study(fitted: Fitted, design: Design, settings: StudySettings) -> DoseS
         return None
     place = np.searchsorted(fitted.arms, fitted.units.arm)
     response = fitted.values.response
+    if response.better not in ("higher", "lower") or response.kind not in ("fraction", "length"):
+        return None
     deep = response.kind == "fraction" and response.better == "higher"
     dose, value = doses[place], fitted.units.mean
     if float(np.ptp(value)) == 0:

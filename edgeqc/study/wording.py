@@ -87,9 +87,7 @@ def _varied(design: Design) -> str:
     if len(design.materials) > 1:
         text += (f" {len(design.materials)} materials ({listed(list(design.materials))}): settings"
                  " are compared within each, never over materials.")
-    still = [f"{words_of(name)[0]} {value} {words_of(name)[1]}".strip()
-             for name, value in design.fixed]
-    return text + (f" The same throughout: {listed(still)}." if still else "")
+    return text + (f" The same throughout: {fixed_words(design)}." if design.fixed else "")
 
 
 def _block_words(design: Design) -> list[str]:
@@ -223,7 +221,15 @@ def answer_of(
         names = listed([factor.label for factor in bound])
         sentences.append(f"The settings are compared as they are: {names} changed together, so"
                          " that the data cannot say which of them did it.")
+    if settled and design.fixed:
+        sentences.append(f"Throughout: {fixed_words(design)}.")
     return " ".join(sentences), settled
+
+
+def fixed_words(design: Design) -> str:
+    """Return the settings that do not vary, in words."""
+    return listed([f"{words_of(name)[0]} {value} {words_of(name)[1]}".strip()
+                   for name, value in design.fixed])
 
 
 def _answer_within(
