@@ -71,9 +71,12 @@ def draw_profile_figure(
         parts.append(_line(_LEFT, deep(depth_limit), right, deep(depth_limit), dash="7 4"))
         parts.append(_text(right - 4, deep(depth_limit) - 4, f"limit {depth_limit:g}", "end"))
     parts += _axis_left(deep, [0.0, 0.25, 0.5, 0.75, 1.0], "depth / thickness")
-    parts += _lengths(profiles, along, graph_top)
-    height = graph_top + _GRAPH_HEIGHT + 44
-    parts += _axis_below(along, graph_top + _GRAPH_HEIGHT, f"along the face, {profiles.unit}")
+    bottom = graph_top - _GAP
+    if profiles.valid.any():
+        parts += _lengths(profiles, along, graph_top)
+        bottom = graph_top + _GRAPH_HEIGHT
+    parts += _axis_below(along, bottom, f"along the face, {profiles.unit}")
+    height = bottom + 44
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}"'
         f' width="{_WIDTH:g}" height="{height:g}" font-family="Source Sans Pro, sans-serif"'
@@ -112,7 +115,7 @@ def _section(
         parts.append(f'<polyline points="{middle}" fill="none" stroke="#000" stroke-width="1.8"/>')
     parts.append(frame)
     parts.append(_text(along.start + 5, deep.start - 4, "anterior edge"))
-    parts.append(_text(along.start + 5, deep.stop + 13, "posterior edge"))
+    parts.append(_text(along.stop - 5, deep.start - 4, "posterior edge below", "end"))
     return parts + letters
 
 
@@ -160,11 +163,6 @@ def _pale(colour: str) -> str:
 
 def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:
     """Draw the lower graph: local thickness and what the laser left of it."""
-    if not profiles.valid.any():
-        middle = (along.start + along.stop) / 2
-        return [_text(middle, top + _GRAPH_HEIGHT / 2,
-                      "no thickness: no stretch of the face has both edges in the picture",
-                      "middle")]
     shown = np.concatenate([profiles.thickness[profiles.valid], [0.0]])
     ceiling = float(np.nanmax(shown)) * 1.3 or 1.0
     up = _Scale(0.0, ceiling, top + _GRAPH_HEIGHT, top)

@@ -129,6 +129,11 @@ def _add_profile(
     if profiles is None:
         return
     words["profile"] = f"profile-{name}.svg"
+    below = "local thickness and ligament" if profiles.valid.any() else (
+        "no thickness, as no stretch of the face has both edges in the picture")
+    words["profile_caption"] = (
+        f"{words['title']}. Above: the face unrolled, anterior edge up; the black line is the cut"
+        f" depth, the pale band its 95 % interval. Below: {below}.")
     words["profile_alt"] = f"Cut depth, thickness and ligament along the face. {words['answer']}"
     svg = draw_profile_figure(profiles, face.zones, depth_limit=limit, name=f"f{name}")
     files[words["profile"]] = svg.encode()
