@@ -180,6 +180,11 @@ def _scissor_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
             reach=log_uniform(rng, 10, 40), skew=rng.uniform(0.3, 1.0), uneven=rng.uniform(0.2, 1),
         )
         return [chatter, _weaker(marks, rng.uniform(0.3, 1))]
+    return _two_blades(rng, marks, lay)
+
+
+def _two_blades(rng: Rng, marks: Layer, lay: float) -> list[Layer]:
+    """Return the marks of two blades, crossing all over or meeting at a line."""
     second = lay + float(rng.choice([-1, 1])) * rng.uniform(10, 60)
     if rng.random() < 0.4:  # crossing marks all over
         return [marks, Layer(
@@ -216,6 +221,16 @@ def _torn_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
     scale = pixel_um * log_uniform(rng, 4, 35)
     slope = log_uniform(rng, 0.3, 2.0)
     bend = rng.uniform(0, 0.5)
+    if kind in ("rough", "fibrils", "ligaments", "rivers"):
+        return _drawn_out(rng, kind, pixel_um, slope, (pull, bend))
+    return _celled(rng, kind, scale, slope, (pull, bend))
+
+
+def _drawn_out(
+    rng: Rng, kind: str, pixel_um: float, slope: float, lay: tuple[float, float]
+) -> list[Layer]:
+    """Return rough, fibrous and river-lined reliefs."""
+    pull, bend = lay
     if kind == "rough":
         return [layer(
             rng, "noise", pixel_um * log_uniform(rng, 2, 25), slope, angle_deg=pull,
@@ -227,12 +242,24 @@ def _torn_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
             anisotropy=log_uniform(rng, 2.5, 10), power=rng.uniform(1, 3),
             exponent=rng.uniform(0.6, 1.2),
         )]
-    if kind == "rivers":
+    if kind == "ligaments":
         return [layer(
-            rng, "rivers", pixel_um * log_uniform(rng, 12, 60), slope, angle_deg=pull,
-            anisotropy=log_uniform(rng, 2, 6), wander=rng.uniform(0.3, 1.2),
-            steep=rng.uniform(0.05, 0.4), bend=bend, exponent=rng.uniform(0.8, 1.3),
+            rng, "ridged", pixel_um * log_uniform(rng, 5, 20), 1.4 * slope, angle_deg=pull,
+            anisotropy=log_uniform(rng, 4, 14), power=rng.uniform(1.5, 4),
+            sparse=rng.uniform(0.2, 0.6), exponent=rng.uniform(0.7, 1.2),
         )]
+    return [layer(
+        rng, "rivers", pixel_um * log_uniform(rng, 12, 60), slope, angle_deg=pull,
+        anisotropy=log_uniform(rng, 2, 6), wander=rng.uniform(0.3, 1.2),
+        steep=rng.uniform(0.05, 0.4), bend=bend, exponent=rng.uniform(0.8, 1.3),
+    )]
+
+
+def _celled(
+    rng: Rng, kind: str, scale: float, slope: float, lay: tuple[float, float]
+) -> list[Layer]:
+    """Return dimples, facets, hackle and crazing."""
+    pull, bend = lay
     if kind == "dimples":
         return [layer(
             rng, "dimples", scale, slope, angle_deg=pull, anisotropy=log_uniform(rng, 1, 2.5),
@@ -248,12 +275,6 @@ def _torn_layers(rng: Rng, kind: str, pixel_um: float) -> list[Layer]:
             rng, "hackle", scale * 1.5, slope, angle_deg=rng.uniform(-180, 180),
             anisotropy=log_uniform(rng, 1, 4), from_along=rng.uniform(-0.5, 0.5),
             from_across=rng.uniform(-1.2, -0.3), mirror=rng.uniform(0.05, 0.5), exponent=0.7,
-        )]
-    if kind == "ligaments":
-        return [layer(
-            rng, "ridged", pixel_um * log_uniform(rng, 5, 20), 1.4 * slope, angle_deg=pull,
-            anisotropy=log_uniform(rng, 4, 14), power=rng.uniform(1.5, 4),
-            sparse=rng.uniform(0.2, 0.6), exponent=rng.uniform(0.7, 1.2),
         )]
     return [layer(
         rng, "crazing", scale * 1.5, slope, angle_deg=pull, anisotropy=log_uniform(rng, 1, 3),
