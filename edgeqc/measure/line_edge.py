@@ -218,7 +218,7 @@ def _fit(
         model = expected.of(*np.exp(log))[bins]
         off = (log[2] - math.log(USUAL_EXPONENT)) / USUAL_EXPONENT_LOG_SPREAD
         whittle = float(np.sum(np.log(model) + seen / model))
-        return whittle * lines / HANN_CORRELATION + 0.5 * off**2
+        return whittle * lines / HANN_CORRELATION + 0.5 * float(off) ** 2
 
     floor = math.sqrt(float(np.median(seen[-max(seen.size // 8, 4):])) / step)
     best = None
@@ -244,7 +244,7 @@ def _fit(
     # a direction in which the spectrum says nothing gets a wide spread, not none
     spread = np.full(4, UNKNOWN_LOG_SPREAD)
     spread[2] = USUAL_EXPONENT_LOG_SPREAD
-    covariance = np.linalg.inv(information + np.diag(1.0 / spread**2))
+    covariance: FloatArray = np.linalg.inv(information + np.diag(1.0 / spread**2)).astype(float)
     sigma, length, exponent, noise_um = (float(value) for value in np.exp(log))
     return (sigma, length, exponent, noise_um), covariance
 
@@ -292,10 +292,10 @@ def _values(
 def _square_spread(
     best: tuple[float, float, float, float], length: float, step: float, lines: int
 ) -> float:
-    """Standard deviation of the mean square of the edges, from the fitted autocovariance."""
+    """Return the standard deviation of the mean square of the edges, from the fitted autocovariance."""
     sigma, correlation_um, exponent, noise = best
     n = max(round(length / step), 2)
-    lag = np.arange(n)
+    lag = np.arange(n, dtype=np.float64)
     covariance = edge_correlation(lag * step, sigma, correlation_um, exponent)
     covariance[0] += noise**2
     # a line taken off leaves no correlation beyond the length itself
