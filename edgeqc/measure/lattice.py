@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import frame_coordinates, label_raster
+from edgeqc.faces.raster import label_raster
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.lattice_fit import Reciprocal, Wave, fit_lattices
-from edgeqc.measure.lattice_spectrum import ZoneSpectrum, find_peaks, peak_near, zone_spectrum
+from edgeqc.measure.lattice_refine import refine_frequency, unroll_in_pixels
+from edgeqc.measure.lattice_spectrum import ZoneSpectrum, find_peaks, zone_spectrum
 from edgeqc.quantity import FloatArray, Measured, combine
 from edgeqc.zoning.zones import LASER, ZoneMap
 
@@ -41,6 +42,10 @@ class LatticeSettings:
         Largest probability that chance alone makes either of the two waves.
     min_score : float
         Least logarithm of how much better the lattice explains the waves than chance.
+    min_ratio : float
+        Least height of either of the two waves over the background.
+    min_explained : float
+        Least share of the significant waves that the lattice explains.
     max_width : float
         Broadest wave: its power 2.5 bins off its crest over that at the crest. A hump is a
         scale of the texture, not a pitch.
@@ -53,12 +58,14 @@ class LatticeSettings:
     tile_px: int = 128
     min_period_px: float = 3.0
     max_pixel_um: float = 1.0
-    min_separation_um: float = 1.5
-    max_separation_um: float = 16.0
+    min_separation_um: float = 1.6
+    max_separation_um: float = 14.0
     max_chance: float = 1e-4
-    min_score: float = 5.0
-    max_width: float = 0.35
-    max_skew_deg: float = 4.0
+    min_score: float = 6.5
+    min_ratio: float = 3.5
+    min_explained: float = 0.6
+    max_width: float = 0.25
+    max_skew_deg: float = 2.0
     u_tilt_unknown_deg: float = 5.0
 
 
@@ -89,6 +96,10 @@ class LatticeMeasures:
     flags: tuple[Raised, ...] = ()
 
 
+# a face whose length turns by less than this is taken as straight
+_BENT_DEG = 2.0
+_REFINED_WAVES = 5
+_LEAST_SPREAD_BINS = 0.08
 _NAMES = ("spot_um", "line_um", "angle_deg", "regularity")
 
 
@@ -182,18 +193,15 @@ def lattice_of_mask(
         return _nothing(f"the set separation of {min(set_um):g} µm is less than"
                         f" {settings.min_period_px:g} pixels",
                         raised("texture_unresolved", f"{min(set_um) / coarse:.1f} px"))
-    frame = _Frame.of(image, face, mask)
-    window = frame.window
-    spectra = _spectra(image.pixels[window], mask[window], frame, settings)
-    waves = _waves(spectra, frame, settings)
-    lattices = [lattice for lattice in fit_lattices(waves, max_skew_deg=settings.max_skew_deg)
-                if _credible(lattice, waves, settings)]
-    if not lattices:
+    seen = [_see(frame, settings) for frame in _frames(image, face, mask)]
+    sight = max(seen, key=lambda item: item.clarity)
+    lattices = sight.lattices
+    if not lattices or not _credible(lattices[0], sight.waves, settings):
         return _nothing("no lattice stands out above chance", raised("lattice_not_significant"))
     chosen, note = _named(lattices, set_um)
     if chosen is None:
         return _nothing(note, raised("lattice_not_significant", note))
-    return _measured(chosen, note, waves, spectra, frame, (image, set_um, settings))
+    return _measured(chosen, note, sight, (image, set_um, settings))
 
 
 def _nothing(reason: str, *flags: Raised) -> LatticeMeasures:
@@ -202,33 +210,13 @@ def _nothing(reason: str, *flags: Raised) -> LatticeMeasures:
 
 @dataclass(frozen=True)
 class _Frame:
-    """From frequencies in the picture to frequencies on the face."""
+    """A picture of the zone, and the way from its frequencies to those on the face."""
 
-    window: tuple[slice, slice]
+    pixels: NDArray[np.float32]
+    mask: NDArray[np.bool_]
     length_deg: float
-    turn_deg: NDArray[np.float32] | None
     pixel_um: tuple[float, float]
     cos_tilt: float
-
-    @classmethod
-    def of(cls, image: CalibratedImage, face: CutFace, mask: NDArray[np.bool_]) -> _Frame:
-        rows, cols = (np.nonzero(mask.any(axis=axis))[0] for axis in (1, 0))
-        window = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
-        direction = _length_direction_deg(face)
-        coordinates = frame_coordinates(face, (mask.shape[0], mask.shape[1]))
-        whole = np.zeros(mask.shape, np.float32)
-        station = np.clip(coordinates.station, 0, direction.size - 1)
-        whole[coordinates.rows, coordinates.cols] = np.interp(
-            station, np.arange(direction.size), direction
-        )
-        used = whole[window][mask[window]]
-        middle = float(np.median(used))
-        low, high = np.quantile(used, (0.02, 0.98))
-        # turning resamples; a face that is straight within a degree is left as it is
-        turn = whole[window] - np.float32(middle) if high - low > 1.0 else None
-        tilt = image.tilt_deg if math.isfinite(image.tilt_deg) else 0.0
-        size = image.pixel_size_um or (1.0, 1.0)
-        return cls(window, middle, turn, size, math.cos(math.radians(tilt)))
 
     def on_face(self, row: float, col: float) -> tuple[float, float]:
         """Frequency (s, t) in cycles per µm on the face, from cycles per pixel."""
@@ -244,6 +232,55 @@ class _Frame:
         return (s * si + t * c) * self.pixel_um[0], (s * c - t * si) * self.pixel_um[1]
 
 
+def _frames(image: CalibratedImage, face: CutFace, mask: NDArray[np.bool_]) -> list[_Frame]:
+    """Return the zone as it lies in the picture, and a bent face laid straight."""
+    rows, cols = (np.nonzero(mask.any(axis=axis))[0] for axis in (1, 0))
+    window = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
+    direction = _length_direction_deg(face)
+    tilt = math.radians(image.tilt_deg if math.isfinite(image.tilt_deg) else 0.0)
+    size = image.pixel_size_um or (1.0, 1.0)
+    middle = (face.anterior_px + face.posterior_px) / 2
+    # the stations that the zone covers decide direction and bend
+    row, col = np.clip(np.rint(middle).astype(int), 0, np.array(mask.shape) - 1).T
+    near = (row >= window[0].start) & (row < window[0].stop)
+    near &= (col >= window[1].start) & (col < window[1].stop)
+    used = direction[near] if near.any() else direction
+    plain = _Frame(image.pixels[window], mask[window], float(np.median(used)), size,
+                   math.cos(tilt))
+    # unequal pixels would shear the laid face
+    if np.ptp(used) < _BENT_DEG or abs(size[0] / size[1] - 1) > 0.01:
+        return [plain]
+    laid, zone = unroll_in_pixels(image.pixels, mask, face)
+    return [plain, _Frame(laid, zone, 0.0, size, math.cos(tilt))]
+
+
+@dataclass(frozen=True)
+class _Sight:
+    """What one frame shows of the lattice."""
+
+    frame: _Frame
+    spectra: list[ZoneSpectrum]
+    waves: list[Wave]
+    lattices: list[Reciprocal]
+
+    @property
+    def clarity(self) -> float:
+        """How high the waves stand that the best lattice explains."""
+        if not self.lattices:
+            return 0.0
+        return sum(math.log(self.waves[i].peak.ratio) for i, _ in self.lattices[0].orders)
+
+
+def _see(frame: _Frame, settings: LatticeSettings) -> _Sight:
+    spectra = _spectra(frame, settings)
+    waves = _waves(spectra, frame, settings)
+    lattices = fit_lattices(
+        waves, max_skew_deg=settings.max_skew_deg,
+        separations=(settings.min_separation_um, settings.max_separation_um),
+    )
+    return _Sight(frame, spectra, waves, lattices)
+
+
 def _length_direction_deg(face: CutFace) -> FloatArray:
     """Direction of the face's length at every chord: 0 to the right, 90 downwards."""
     across = face.posterior_px - face.anterior_px
@@ -254,17 +291,15 @@ def _length_direction_deg(face: CutFace) -> FloatArray:
     return np.degrees(np.convolve(padded, np.ones(width) / width, mode="valid"))
 
 
-def _spectra(
-    pixels: NDArray[np.float32], mask: NDArray[np.bool_], frame: _Frame, settings: LatticeSettings
-) -> list[ZoneSpectrum]:
+def _spectra(frame: _Frame, settings: LatticeSettings) -> list[ZoneSpectrum]:
     """Spectra at full, half and quarter size, as far as the longest separation asks for them."""
     longest_px = settings.max_separation_um / min(frame.pixel_um)
     spectra = []
     for reduction in (1, 2, 4, 8):
         if reduction > 1 and longest_px < settings.tile_px / 8 * reduction:
             break
-        spectrum = zone_spectrum(pixels, mask, tile_px=settings.tile_px, reduction=reduction,
-                                 turn_deg=frame.turn_deg)
+        spectrum = zone_spectrum(frame.pixels, frame.mask, tile_px=settings.tile_px,
+                                 reduction=reduction)
         if spectrum is not None:
             spectra.append(spectrum)
     return spectra
@@ -303,18 +338,18 @@ def _shadow(wave: Wave, other: Wave) -> bool:
 
 def _credible(lattice: Reciprocal, waves: list[Wave], settings: LatticeSettings) -> bool:
     """Whether a lattice may be claimed at all."""
-    if lattice.score < settings.min_score:
+    if lattice.score < settings.min_score or lattice.explained < settings.min_explained:
         return False
-    shortest, longest = sorted((lattice.spot, lattice.line))
-    if shortest < settings.min_separation_um or longest > settings.max_separation_um:
-        return False
-    return all(waves[i].peak.width <= settings.max_width for i, _ in _carriers(lattice, waves))
+    return all(
+        waves[i].peak.width <= settings.max_width and waves[i].peak.ratio >= settings.min_ratio
+        for i, _ in _carriers(lattice, waves)
+    )
 
 
 def _carriers(
     lattice: Reciprocal, waves: list[Wave]
 ) -> list[tuple[int, tuple[float, float]]]:
-    """The two most significant waves that together carry the lattice."""
+    """Return the two most significant waves that together carry the lattice."""
     ordered = sorted(lattice.orders, key=lambda item: waves[item[0]].peak.log_p)
     first = ordered[0]
     for other in ordered[1:]:
@@ -327,8 +362,10 @@ def _named(
     lattices: list[Reciprocal], set_um: tuple[float, float] | None
 ) -> tuple[Reciprocal | None, str]:
     """Choose among readings that explain the waves equally well, and say how."""
-    best = lattices[0].score
-    equal = [lattice for lattice in lattices if lattice.score >= best - 0.01 * abs(best) - 0.2]
+    best = lattices[0]
+    # readings of the same cell that explain the waves about as well
+    equal = [other for other in lattices
+             if other.score >= 0.85 * best.score and abs(other.cell / best.cell - 1) < 0.03]
     if set_um is not None:
         def distance(lattice: Reciprocal) -> float:
             return (abs(math.log(lattice.spot / set_um[0]))
@@ -338,7 +375,7 @@ def _named(
     if len(equal) == 1:
         return equal[0], "spots and lines told apart by the shift of every other line"
     first, second = equal[:2]
-    crossed = (abs(first.spot / second.line - 1) < 0.05 and abs(first.line / second.spot - 1) < 0.05)
+    crossed = max(abs(first.spot / second.line - 1), abs(first.line / second.spot - 1)) < 0.05
     if crossed and len(equal) == 2:
         smaller = min((first, second), key=lambda lattice: lattice.spot)
         return smaller, "the smaller separation is taken for that of the spots"
@@ -348,39 +385,30 @@ def _named(
 def _measured(
     lattice: Reciprocal,
     note: str,
-    waves: list[Wave],
-    spectra: list[ZoneSpectrum],
-    frame: _Frame,
+    sight: _Sight,
     context: tuple[CalibratedImage, tuple[float, float] | None, LatticeSettings],
 ) -> LatticeMeasures:
     image, set_um, settings = context
-    scatter = _scatter(lattice, waves, spectra, frame)
+    frame = sight.frame
+    lattice, scatter = _refined(lattice, sight)
+    finest = min(lattice.spot, lattice.line) / max(frame.pixel_um)
+    if finest < settings.min_period_px:
+        return _nothing(f"a separation of {finest:.1f} pixels is too fine to be sure of",
+                        raised("texture_unresolved", f"{finest:.1f} px"))
     values: dict[str, Measured] = {}
-    reasons: dict[str, str] = {}
-    flags: list[Raised] = []
     tilt_spot, tilt_line, tilt_angle = _tilt_doubt(lattice, image, frame, settings)
     for name, value, spread, tilt in (("spot_um", lattice.spot, scatter[0], tilt_spot),
                                       ("line_um", lattice.line, scatter[1], tilt_line)):
-        if value < settings.min_period_px * max(frame.pixel_um):
-            reasons[name] = f"less than {settings.min_period_px:g} pixels"
-            flags.append(raised("texture_unresolved", reasons[name]))
-            continue
         budget = {"spectrum": spread, "pixel size": value * image.u_rel_pixel_size, "tilt": tilt}
         values[name] = Measured(value, combine(budget), "µm", budget, len(lattice.orders),
                                 note=note)
-    if values and set_um is not None:
-        flags += _differs(values, set_um)
-    if not values:
-        return LatticeMeasures(reasons=MappingProxyType(dict.fromkeys(_NAMES, "too fine")),
-                               flags=tuple(flags[:1]))
+    flags = [] if set_um is None else _differs(values, set_um)
     angle_budget = {"spectrum": scatter[2], "tilt": tilt_angle}
     values["angle_deg"] = Measured(lattice.angle_deg, combine(angle_budget), "deg", angle_budget,
                                    len(lattice.orders))
-    values["regularity"] = _regularity(lattice, spectra, frame)
-    return LatticeMeasures(
-        values.get("spot_um"), values.get("line_um"), values["angle_deg"], values["regularity"],
-        MappingProxyType(reasons), tuple(flags),
-    )
+    values["regularity"] = _regularity(lattice, sight.spectra, frame)
+    return LatticeMeasures(values["spot_um"], values["line_um"], values["angle_deg"],
+                           values["regularity"], flags=tuple(flags))
 
 
 def _differs(values: dict[str, Measured], set_um: tuple[float, float]) -> list[Raised]:
@@ -393,53 +421,43 @@ def _differs(values: dict[str, Measured], set_um: tuple[float, float]) -> list[R
     return [raised("lattice_differs_from_set", "; ".join(off))] if off else []
 
 
-def _scatter(
-    lattice: Reciprocal, waves: list[Wave], spectra: list[ZoneSpectrum], frame: _Frame
-) -> tuple[float, float, float]:
-    """Standard uncertainties of spot, line and angle from the scatter between groups of tiles.
+def _refined(
+    lattice: Reciprocal, sight: _Sight
+) -> tuple[Reciprocal, tuple[float, float, float]]:
+    """Return the lattice from whole-zone frequencies, and standard uncertainties.
 
-    At least what a fiftieth of the spectrum's resolution in each direction makes.
+    Those of spot, line and angle, from the scatter of the waves about the lattice; at least
+    what a share of the resolution makes that was found on drawn pictures.
     """
-    carriers = _carriers(lattice, waves)
-    floor = 0.02 * float(np.median([waves[i].bin for i, _ in carriers]))
-    least = (lattice.spot**2 * floor, lattice.line**2 * floor,
-             math.degrees(floor * max(lattice.spot, lattice.line)))
-    by_bin = {1 / (s.size * s.reduction): s for s in spectra}
-    readings = []
-    for group in range(4):
-        places = []
-        for i, _ in carriers:
-            peak = waves[i].peak
-            spectrum = by_bin[peak.bin]
-            if group >= spectrum.groups.shape[0]:
-                break
-            part = ZoneSpectrum(spectrum.groups[group], spectrum.total, spectrum.groups, spectrum.tiles,
-                                spectrum.shape, spectrum.axis_shape, spectrum.reduction)
-            near = peak_near(part, peak.row, peak.col)
-            if near is None:
-                break
-            places.append(frame.on_face(near.row, near.col))
-        if len(places) < len(carriers):
-            continue
-        design = np.array([order for _, order in carriers], float)
-        if abs(np.linalg.det(design)) < 1e-9:
-            continue
-        along, across = np.linalg.solve(design, np.array(places))
-        again = Reciprocal((along[0], along[1]), (across[0], across[1]), (), 0.0)
-        readings.append((again.spot, again.line,
-                         lattice.angle_deg + (again.angle_deg - lattice.angle_deg + 90) % 180 - 90))
-    if len(readings) < 2:
-        # one tile: a tenth of the resolution
-        return least[0] * 5, least[1] * 5, least[2] * 5
-    spread = np.std(readings, axis=0, ddof=1) / math.sqrt(len(readings))
-    spot, line, angle = (float(max(a, b)) for a, b in zip(spread, least, strict=True))
-    return spot, line, angle
+    waves, frame = sight.waves, sight.frame
+    strongest = sorted(lattice.orders, key=lambda item: waves[item[0]].peak.log_p)
+    taken = _carriers(lattice, waves)
+    taken += [item for item in strongest if item not in taken][:_REFINED_WAVES]
+    places = np.array([
+        frame.on_face(*refine_frequency(frame.pixels, frame.mask, waves[i].peak))
+        for i, _ in taken
+    ])
+    design = np.array([order for _, order in taken], float)
+    weight = np.sqrt([waves[i].weight + 1e-3 for i, _ in taken])[:, None]
+    solved = np.linalg.lstsq(design * weight, places * weight, rcond=None)[0]
+    better = replace(
+        lattice, along=(float(solved[0, 0]), float(solved[0, 1])),
+        across=(float(solved[1, 0]), float(solved[1, 1])),
+    )
+    rest = places - design @ solved
+    freedom = max(1, 2 * (len(taken) - 2))
+    bin_size = float(np.median([waves[i].bin for i, _ in taken]))
+    spread = max(math.sqrt(float((rest**2).sum()) / freedom), _LEAST_SPREAD_BINS * bin_size)
+    covariance = np.linalg.pinv((design * weight).T @ (design * weight))
+    u_along, u_across = (spread * math.sqrt(covariance[i, i]) for i in (0, 1))
+    return better, (better.spot**2 * u_along, better.line**2 * u_across,
+                    math.degrees(better.line * u_across))
 
 
 def _tilt_doubt(
     lattice: Reciprocal, image: CalibratedImage, frame: _Frame, settings: LatticeSettings
 ) -> tuple[float, float, float]:
-    """Standard uncertainties of spot, line and angle by that of the tilt."""
+    """Return standard uncertainties of spot, line and angle by that of the tilt."""
     if math.isfinite(image.tilt_deg):
         tilt, u_tilt = math.radians(image.tilt_deg), math.radians(image.u_tilt_deg)
         # the second term keeps a doubt where the face lies flat

@@ -15,6 +15,8 @@ _ORDERS_ACROSS = 8
 _TOLERANCE_BINS = 1.0
 _FULL_WEIGHT = 60.0
 _UNEXPLAINED = 3.0
+# harmonics beyond the Nyquist limit fold back to periods between 2 and 3 px
+_FOLDED_PX = 3.0
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,11 @@ class Wave:
     bin: float
 
     @property
+    def period_px(self) -> float:
+        """Period in pixels of the picture."""
+        return 1 / math.hypot(self.peak.row, self.peak.col)
+
+    @property
     def weight(self) -> float:
         """Significance from 0 to 1."""
         return min(-self.peak.log_p, _FULL_WEIGHT) / _FULL_WEIGHT
@@ -56,12 +63,20 @@ class Reciprocal:
         other line may be shifted).
     score : float
         Logarithm of how much better it explains the waves than chance.
+    explained : float
+        Share of the waves' weight that it explains (folded harmonics left aside).
     """
 
     along: tuple[float, float]
     across: tuple[float, float]
     orders: tuple[tuple[int, tuple[float, float]], ...]
     score: float
+    explained: float = 1.0
+
+    @property
+    def cell(self) -> float:
+        """Area of a cell, one spot."""
+        return self.spot * self.line
 
     @property
     def shifted(self) -> bool:
@@ -94,7 +109,9 @@ class Reciprocal:
         return 90 - math.degrees(math.acos(min(1.0, abs(dot) / size)))
 
 
-def fit_lattices(waves: list[Wave], *, max_skew_deg: float) -> list[Reciprocal]:
+def fit_lattices(
+    waves: list[Wave], *, max_skew_deg: float, separations: tuple[float, float]
+) -> list[Reciprocal]:
     """Return the rectangular lattices that explain the waves, best first.
 
     Parameters
@@ -103,6 +120,8 @@ def fit_lattices(waves: list[Wave], *, max_skew_deg: float) -> list[Reciprocal]:
         Significant peaks, the strongest first.
     max_skew_deg : float
         How far the two directions may be from a right angle.
+    separations : (least, greatest)
+        Range of both separations.
 
     Notes
     -----
@@ -126,10 +145,21 @@ def fit_lattices(waves: list[Wave], *, max_skew_deg: float) -> list[Reciprocal]:
         for swap in (False, True):
             pair = (across, along) if swap else (along, across)
             lattice = _explain(waves, *pair)
-            if lattice is not None and lattice.skew_deg <= max_skew_deg:
+            if lattice is None or lattice.skew_deg > max_skew_deg:
+                continue
+            if separations[0] <= min(lattice.spot, lattice.line) and (
+                max(lattice.spot, lattice.line) <= separations[1]
+            ):
                 found.append(lattice)
     found.sort(key=lambda lattice: -lattice.score)
-    return _distinct(found)
+    found = _distinct(found)
+    if not found:
+        return []
+    # a lattice of twice the cell with every other wave missing explains the same waves
+    least = found[0].score - 0.03 * abs(found[0].score)
+    near = [lattice for lattice in found if lattice.score >= least]
+    best = min(near, key=lambda lattice: lattice.cell)
+    return [best, *(lattice for lattice in found if lattice is not best)]
 
 
 def _from_line_wave(across: FloatArray, other: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
@@ -170,11 +200,18 @@ def _explain(waves: list[Wave], along: FloatArray, across: FloatArray) -> Recipr
         along, across = solved[0], solved[1]
     halves = any(2 * k % 2 for _, (_, k) in orders)
     density = _node_share(waves, along, across, 0.5 if halves else 1.0)
-    matched = {i for i, _ in orders}
-    score = sum(waves[i].weight for i in matched) * math.log(1 / density)
-    score -= _UNEXPLAINED * sum(w.weight for i, w in enumerate(waves) if i not in matched)
+    matched = {i: h * along + k * across for i, (h, k) in orders}
+    score, missed = 0.0, 0.0
+    for i, wave in enumerate(waves):
+        if i in matched:
+            off = np.hypot(*(matched[i] - [wave.s, wave.t])) / wave.bin / _TOLERANCE_BINS
+            score += wave.weight * math.log(1 / density) * (1 - min(1.0, off * off))
+        elif wave.period_px > _FOLDED_PX:
+            missed += wave.weight
+    score -= _UNEXPLAINED * missed
+    held = sum(waves[i].weight for i in matched)
     return Reciprocal((float(along[0]), float(along[1])), (float(across[0]), float(across[1])),
-                      tuple(orders), score)
+                      tuple(orders), score, held / (held + missed))
 
 
 def _match(
@@ -211,11 +248,13 @@ def _distinct(lattices: list[Reciprocal]) -> list[Reciprocal]:
     kept: list[Reciprocal] = []
     for lattice in lattices:
         same = any(
-            abs(lattice.spot / other.spot - 1) < 0.03 and abs(lattice.line / other.line - 1) < 0.03
+            abs(lattice.spot / other.spot - 1) < 0.03
+            and abs(lattice.line / other.line - 1) < 0.03
+            and abs((lattice.angle_deg - other.angle_deg + 90) % 180 - 90) < 3
             for other in kept
         )
         if not same:
             kept.append(lattice)
-        if len(kept) >= 8:
+        if len(kept) >= 12:
             break
     return kept

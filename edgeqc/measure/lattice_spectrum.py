@@ -87,7 +87,6 @@ def zone_spectrum(
     *,
     tile_px: int,
     reduction: int = 1,
-    turn_deg: NDArray[np.float32] | None = None,
     background_bins: int = 13,
 ) -> ZoneSpectrum | None:
     """Return the averaged spectrum of the pixels of a zone, or None where the zone is too small.
@@ -102,9 +101,6 @@ def zone_spectrum(
         Side of a tile, in reduced pixels.
     reduction : int
         Side of the blocks that are averaged first, for long periods.
-    turn_deg : (rows, cols) float32 array, optional
-        Direction by which each place is turned against the others (that of the face's length);
-        tiles are turned back by it, so that a bent face has one lattice.
     background_bins : int
         Side of the window of the running median that gives the background.
 
@@ -130,9 +126,7 @@ def zone_spectrum(
                             np.float32)
         mask = cv2.resize(mask[crop].astype(np.float32), size,
                           interpolation=cv2.INTER_AREA) > 0.99
-    if turn_deg is not None:
-        turn_deg = np.asarray(turn_deg[::reduction, ::reduction], np.float32)
-    tiles = _tiles(np.asarray(pixels, np.float32), mask, tile_px, turn_deg)
+    tiles = _tiles(np.asarray(pixels, np.float32), mask, tile_px)
     if not tiles:
         return None
     heaviest = max(weight for weight, _ in tiles)
@@ -150,15 +144,13 @@ def zone_spectrum(
                         *_gamma_shapes(ratio), reduction)
 
 
-def _tiles(
-    pixels: Plane, mask: NDArray[np.bool_], size: int, turn_deg: Plane | None
-) -> list[tuple[float, FloatArray]]:
+def _tiles(pixels: Plane, mask: NDArray[np.bool_], size: int) -> list[tuple[float, FloatArray]]:
     """Weight and periodogram of every tile that lies well within the zone."""
     soft = np.asarray(
         cv2.erode(mask.astype(np.float32), np.ones((3, 3), np.uint8),
                   borderType=cv2.BORDER_CONSTANT, borderValue=0.0), np.float32
     )
-    level = _levelled(pixels, soft, size / 8)
+    level = levelled(pixels, soft, size / 8)
     soft = cv2.GaussianBlur(soft, (0, 0), max(2.0, size / 48)) * soft
     hann = np.hanning(size + 2)[1:-1].astype(np.float32)
     window = np.asarray(np.outer(hann, hann), np.float32)
@@ -168,12 +160,12 @@ def _tiles(
     tiles = []
     for top in _starts(level.shape[0], size):
         for left in _starts(level.shape[1], size):
-            values, zone = _cut_out(level, soft, (top, left), size, turn_deg)
-            weight = window * zone
+            part = (slice(top, top + size), slice(left, left + size))
+            weight = window * soft[part]
             square = float((weight * weight).sum())
             if square < 0.2 * full:
                 continue
-            windowed = values * weight
+            windowed = level[part] * weight
             variance = float((windowed * windowed).sum()) / square
             if variance <= 1e-14:
                 continue
@@ -183,39 +175,23 @@ def _tiles(
     return tiles
 
 
-def _cut_out(
-    level: Plane, soft: Plane, corner: tuple[int, int], size: int, turn_deg: Plane | None
-) -> tuple[Plane, Plane]:
-    """Return a tile, turned about its middle by the local direction."""
-    top, left = corner
-    middle = top + (size - 1) / 2, left + (size - 1) / 2
-    turn = 0.0
-    if turn_deg is not None:
-        at = [min(int(m), n - 1) for m, n in zip(middle, turn_deg.shape, strict=True)]
-        turn = float(turn_deg[at[0], at[1]])
-    if abs(turn) < 0.3:
-        part = (slice(top, top + size), slice(left, left + size))
-        return level[part], soft[part]
-    # from a place in the tile to the place in the picture
-    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    half = (size - 1) / 2
-    matrix = np.array([[c, -s, middle[1] - half * (c - s)], [s, c, middle[0] - half * (s + c)]])
-    values, zone = (
-        np.asarray(cv2.warpAffine(plane, matrix, (size, size),
-                                  flags=method | cv2.WARP_INVERSE_MAP, borderValue=0.0),
-                   np.float32)
-        for plane, method in ((level, cv2.INTER_CUBIC), (soft, cv2.INTER_LINEAR))
-    )
-    return values, zone
-
-
 def _starts(length: int, size: int) -> list[int]:
     count = max(1, math.ceil((length - size) / (size / 2)) + 1)
     return [round(i * (length - size) / max(1, count - 1)) for i in range(count)]
 
 
-def _levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
-    """Pixels less their slow change within the zone, which would leak over the spectrum."""
+def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
+    """Return the pixels less their slow change within the zone, which would leak.
+
+    Parameters
+    ----------
+    pixels : (rows, cols) float32 array
+        Grey levels.
+    mask : (rows, cols) float32 array
+        1 in the zone, 0 outside.
+    sigma : float
+        Standard deviation, in pixels, of the running mean that is taken off.
+    """
     factor = max(1, int(sigma / 3))
     size = (max(1, pixels.shape[1] // factor), max(1, pixels.shape[0] // factor))
     small = cv2.resize(pixels * mask, size, interpolation=cv2.INTER_AREA)
