@@ -11,6 +11,7 @@ from pathlib import Path
 
 from edgeqc.errors import UsageError
 from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
+from edgeqc.faces.face_model import face_probability
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.findings import Findings
 from edgeqc.flags import raised, verdict_of
@@ -26,6 +27,8 @@ from edgeqc.specimen_heights import Heights, OpenPicture, flags_of, heights_of
 from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
 from edgeqc.zoning.model import TaughtHead, read_taught_head
 from edgeqc.zoning.zones import map_zones
+
+_FACE_CLASS = 2  # the face model tells background, other lens body and cut face
 
 
 @dataclass(frozen=True)
@@ -224,7 +227,8 @@ def examine_picture(
     if verdict_of(image.flags) == "rejected":
         return ExaminedPicture(image.source.name, row, image, quality=quality)
     faces, flags = trace_cut_faces(
-        image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces)
+        image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces,
+        probability=face_probability(image)[_FACE_CLASS])
     examined = []
     for face in faces:
         oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
