@@ -294,7 +294,8 @@ def welch_difference(
 
 
 def pooled_difference(
-    groups: Sequence[FloatArray], first: int, second: int, *, confidence: float = 0.95
+    groups: Sequence[FloatArray], first: int, second: int, *, family: int | None = None,
+    confidence: float = 0.95,
 ) -> Difference:
     """Return one difference with the spread pooled over all arms; family p after Tukey.
 
@@ -304,6 +305,8 @@ def pooled_difference(
         Values per arm.
     first, second : int
         The arms; the difference is second minus first.
+    family : int, optional
+        Number of arms whose pairs are looked at together; all where not given.
     confidence : float
         Of the interval of this one difference.
 
@@ -319,11 +322,11 @@ def pooled_difference(
     se = math.sqrt(within / df * (1 / a.size + 1 / b.size))
     half = float(t.ppf(0.5 + confidence / 2, df)) * se
     value = abs(estimate) / se if se > 0 else math.nan
-    return Difference(
-        first, second, estimate, se, df, estimate - half, estimate + half,
-        float(2 * t.sf(value, df)),
-        float(studentized_range.sf(value * math.sqrt(2), len(groups), df)),
-    )
+    k = len(groups) if family is None else family
+    p = float(2 * t.sf(value, df))
+    p_family = p if k <= 2 else float(studentized_range.sf(value * math.sqrt(2), k, df))
+    return Difference(first, second, estimate, se, df, estimate - half, estimate + half, p,
+                      p_family)
 
 
 def effective_df(variances: FloatArray, df: FloatArray) -> float:

@@ -56,6 +56,16 @@ def methods_sentences(
             " pairs by the Games-Howell procedure (J Educ Stat 1976;1:113-125). The model with one"
             " spread and the Kenward-Roger correction (Biometrics 1997;53:983-997) stands beside"
             " it.")
+    parts.extend(_further(tested, plural, settings))
+    parts.append(f"Level {alpha}, {level} intervals, two-sided. Software: {software}.")
+    return parts
+
+
+def _further(
+    tested: Sequence[ResponseResult], plural: str, settings: StudySettings
+) -> list[str]:
+    """Return sentences on what only some studies need."""
+    parts = []
     kinds = {result.response.kind for result in tested}
     if "fraction" in kinds:
         parts.append("Fractions were also compared on the logit scale and by beta regression"
@@ -76,5 +86,4 @@ def methods_sentences(
         parts.append("Dose-response: a saturating curve through zero, or where it did not fit a"
                      " monotone one; the dose for a target is the set of doses whose band holds"
                      " it.")
-    parts.append(f"Level {alpha}, {level} intervals, two-sided. Software: {software}.")
     return parts

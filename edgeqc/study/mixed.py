@@ -24,6 +24,10 @@ _FLOOR = 1e-8
 double precision."""
 
 
+_AGREE = 1e-6
+"""Share of the sum of squares between units below which units count as agreeing exactly."""
+
+
 @dataclass(frozen=True)
 class MixedFit:
     """A fitted mixed model with one random intercept.
@@ -151,7 +155,9 @@ def fit_mixed(
     """
     data, start, scale = _prepared(y, X, unit, known_variance, method)
     separable = int(data.sums(np.ones(data.y.size)).max()) > 1
-    state, converged = _scored(data, bounded=bounded, both=separable)
+    # units that agree exactly leave no variance of their means to test with
+    free_between = not bounded and not _units_agree(data)
+    state, converged = _scored(data, bounded=not free_between, both=separable)
     variance = np.zeros((2, 2))
     free = [0, 1] if separable else [1]
     variance[np.ix_(free, free)] = np.linalg.inv(state.information[np.ix_(free, free)])
@@ -314,6 +320,13 @@ def _halved(data: _Data, state: _State, step: FloatArray, *, bounded: bool) -> _
         if new.criterion <= state.criterion + 1e-12 * abs(state.criterion):
             return new
     return None
+
+
+def _units_agree(data: _Data) -> bool:
+    """Return whether the units' mean residuals are all zero but for rounding."""
+    sizes = data.sums(np.ones(data.y.size))
+    means = data.sums(data.y) / sizes
+    return bool(np.sum(sizes * means**2) < _AGREE * np.sum(data.y**2))
 
 
 def _moments(data: _Data, *, bounded: bool, both: bool) -> tuple[float, float]:

@@ -60,7 +60,7 @@ def permutation_test(
         sizes.min() > 1 and all(np.ptp(values[arm == k]) > 0 for k in range(sizes.size))
     )
     observed = float(_statistics(values[None], arm[None], sizes, studentised=studentised)[0])
-    exact = block is None and _arrangements(sizes) <= draws
+    exact = block is None and _log_arrangements(sizes) <= math.log(draws)
     source = _all_arrangements(arm, sizes) if exact else _drawn(arm, blocks, rng, draws)
     reached, seen = 0, 0
     tolerance = 1e-9 * max(abs(observed), 1e-12)
@@ -75,9 +75,10 @@ def permutation_test(
                       f"{how} of whole units{where}")
 
 
-def _arrangements(sizes: FloatArray) -> float:
-    """Count the distinct ways to deal the units to the arms."""
-    return math.exp(math.lgamma(sizes.sum() + 1) - sum(math.lgamma(size + 1) for size in sizes))
+def _log_arrangements(sizes: FloatArray) -> float:
+    """Count the distinct ways to deal the units to the arms, as a logarithm."""
+    ways = math.lgamma(sizes.sum() + 1) - sum(math.lgamma(size + 1) for size in sizes)
+    return ways - 1e-9  # rounding must not turn a full list into draws
 
 
 def _all_arrangements(

@@ -116,7 +116,11 @@ def contrast_of(beta: FloatArray, curvature: Curvature, weights: FloatArray) -> 
 
     rows = np.atleast_2d(np.asarray(weights, dtype=float))
     count = rows.shape[0]
+    plain = rows @ curvature.phi @ rows.T
     adjusted = rows @ adjusted_covariance(curvature) @ rows.T
+    # where the variances are hardly known the correction overshoots; it must not cut a variance
+    if np.linalg.eigvalsh(adjusted)[0] <= 0 or np.any(np.diag(adjusted) < np.diag(plain) / 2):
+        adjusted = plain
     estimate = rows @ beta
     scale, df_den = _scale_and_df(curvature, rows)
     form = float(estimate @ np.linalg.solve(adjusted, estimate)) / count

@@ -150,7 +150,7 @@ def covered(fitted: Fitted, truth: np.ndarray) -> Iterator[tuple[str, bool]]:
             if fitted.mixed is not None:
                 found = mixed_difference(fitted.mixed, i, j, 0.05)
                 yield "mixed, one spread", bool(found.low <= true <= found.high)
-            found = pooled_difference(faces, i, j)
+            found = pooled_difference(faces, i, j, family=2)
             yield "naive", bool(found.low <= true <= found.high)
 
 
