@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from edgeqc.findings import FlagEntry, Value, value_text
+from edgeqc.findings import FlagEntry, Value, interval_text, is_lopsided, value_text
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 
 _MINOR = 0.02  # an area share below this is not spoken of: it is within the borders' own doubt
@@ -80,10 +80,12 @@ def _depth_said(values: Mapping[str, Value], residual: str) -> str:
         return f"the cut depth cannot be given ({depth.reason.rstrip('.')})."
     through = values["through_cut_fraction"].value or 0.0
     if through >= _THROUGH:
-        said = "laser-cut through the whole thickness"
+        said = f"laser-cut through the whole thickness (depth fraction {_doubted(depth)})"
+    elif is_lopsided(depth):
+        said = f"laser-cut to {_doubted(depth)}, of the local thickness"
     else:
-        interval = "" if depth.u is None else " (95 % coverage, k = 2)"
-        said = f"laser-cut to {value_text(depth)} of the local thickness{interval}"
+        coverage = "" if depth.u is None else " (95 % coverage, k = 2)"
+        said = f"laser-cut to {value_text(depth)} of the local thickness{coverage}"
     if length.value is not None and length.value < 1 - _MINOR:
         said += f" over {length.value:.0%} of its length".replace("%", " %")
     if residual and through < _THROUGH:
@@ -91,6 +93,13 @@ def _depth_said(values: Mapping[str, Value], residual: str) -> str:
         left = f", ligament {value_text(ligament)}" if ligament.value is not None else ""
         said += f"; the remainder was {residual}{left}"
     return f"{said}."
+
+
+def _doubted(depth: Value) -> str:
+    """Return a depth with its interval where that is not ``value ± U``."""
+    if is_lopsided(depth):
+        return f"{value_text(depth, expanded=False)}, 95 % interval {interval_text(depth)}"
+    return value_text(depth)
 
 
 def _without_laser(values: Mapping[str, Value]) -> str:

@@ -283,6 +283,23 @@ def value_text(value: Value, *, expanded: bool = True) -> str:
     return f"{text} ± {u_text}{unit_text(value.unit)}" if expanded else text
 
 
+def interval_text(value: Value) -> str:
+    """Return the 95 % interval, to the decimals of the value; empty where there is no doubt."""
+    if value.value is None or value.low is None or value.high is None or not value.u:
+        return ""
+    digits = len(format_measured(value.value, COVERAGE_FACTOR * value.u)[0].partition(".")[2])
+    return f"{value.low:.{digits}f} to {value.high:.{digits}f}"
+
+
+def is_lopsided(value: Value) -> bool:
+    """Tell whether the 95 % interval is not ``value ± U``, as near the ends of a fraction."""
+    if value.value is None or value.u is None or value.low is None or value.high is None:
+        return False
+    half = COVERAGE_FACTOR * value.u
+    return max(abs(value.value - value.low - half), abs(value.high - value.value - half)) > (
+        0.05 * half)
+
+
 def schema_json() -> str:
     """Return the JSON Schema of the findings, as published beside this module."""
     schema = Findings.model_json_schema()

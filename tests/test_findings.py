@@ -9,6 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 import edgeqc
+from edgeqc.answers import face_answer
 from edgeqc.errors import OutputError
 from edgeqc.examined import set_areal_dose
 from edgeqc.findings import (
@@ -91,6 +92,20 @@ def test_a_limit_may_stand_on_a_roughness_row(case):
     assert "Rq of the laser zone (edge contour) at most 1.5 µm: pass" in first.sentence
     assert second.verdict == "undecided"
     assert "no such value" in second.sentence
+
+
+def test_a_depth_near_the_whole_thickness_gets_its_interval_in_words():
+    near = Measured(0.98, 0.02, "1", low=0.94, high=1.0)
+    values = {"cut_depth_fraction": value_of(near, "1"),
+              "laser_length_fraction": value_of(Measured(1.0, 0.0, "1"), "1"),
+              "through_cut_fraction": value_of(Measured(0.2, 0.0, "1"), "1"),
+              "ligament_um": Value(value=None, unit="µm", reason="no pixel size is known")}
+    said = face_answer(1, values, [], verdict="measured", residual="torn")
+    assert said == ("Face 1: laser-cut to 0.980, 95 % interval 0.940 to 1.000, of the local"
+                    " thickness; the remainder was torn. Measured.")
+    values["through_cut_fraction"] = value_of(Measured(1.0, 0.0, "1"), "1")
+    said = face_answer(1, values, [], verdict="measured", residual="")
+    assert "through the whole thickness (depth fraction 0.980, 95 % interval 0.940 to" in said
 
 
 def test_a_face_for_review_passes_nothing(case):

@@ -14,12 +14,13 @@ from edgeqc.findings import (
     LimitResult,
     RoughnessEntry,
     Value,
+    interval_text,
+    is_lopsided,
     unit_text,
     value_text,
 )
 from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.protocol import ReportSettings
-from edgeqc.quantity import format_measured
 from edgeqc.report.wording import (
     BASIS_SENTENCES,
     CAUTIONS,
@@ -161,11 +162,7 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
         "answer": said[0].upper() + said[1:],
         "verdict": VERDICT_WORDS[face.verdict],
         "verdict_name": face.verdict,
-        "big": value_text(depth) if depth.value is not None and face.verdict != "rejected"
-               else "—",
-        "big_caption": "of the local thickness cut by laser"
-                       if depth.value is not None and face.verdict != "rejected"
-                       else "no cut depth",
+        **_headline(depth if face.verdict != "rejected" else None),
         "doubt": face.verdict == "review",
         "anterior": _anterior(face),
         "limits": [_limit_row(item) for item in face.limits] or [
@@ -183,6 +180,17 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
                   f"Probability that the zones bear the right names, as the model gives it:"
                   f" {face.naming_confidence:.2f}.",
     }
+
+
+def _headline(depth: Value | None) -> dict[str, str]:
+    """Return the figure that stands largest on the page, and what it is."""
+    if depth is None or depth.value is None:
+        return {"big": "—", "big_caption": "no cut depth"}
+    caption = "of the local thickness cut by laser"
+    if is_lopsided(depth):
+        return {"big": value_text(depth, expanded=False),
+                "big_caption": f"{caption}; 95 % interval {interval_text(depth)}"}
+    return {"big": value_text(depth), "big_caption": caption}
 
 
 def _anterior(face: FaceFindings) -> str:
@@ -204,15 +212,7 @@ def _value_row(face: FaceFindings, name: str) -> list[str]:
     title = MEASURANDS[name].title
     if value.value is None:
         return [title, "—", "", value.reason]
-    return [title, value_text(value), _interval(value), value.note]
-
-
-def _interval(value: Value) -> str:
-    """Return the 95 % interval, to the decimals of the value; empty where there is no doubt."""
-    if value.value is None or value.low is None or value.high is None or not value.u:
-        return ""
-    digits = len(format_measured(value.value, 2 * value.u)[0].partition(".")[2])
-    return f"{value.low:.{digits}f} to {value.high:.{digits}f}"
+    return [title, value_text(value), interval_text(value), value.note]
 
 
 def _budget(name: str, value: Value) -> dict[str, Any]:
@@ -272,7 +272,7 @@ def _roughness_row(entry: RoughnessEntry) -> list[str]:
         f", nesting index {entry.nesting_index_um:.4g} µm")
     band = f"{entry.filter}{index}" if entry.filter not in ("", "none") else ""
     rests_on = "; ".join(part for part in (band, entry.standard) if part)
-    return [named, said, _interval(value), rests_on]
+    return [named, said, interval_text(value), rests_on]
 
 
 def _flag_rows(flags: Sequence[FlagEntry]) -> list[list[str]]:
