@@ -236,7 +236,7 @@ def areal_material_values(height_um: FloatArray, settings: MaterialSettings) -> 
     """
     flat = height_um[np.isfinite(height_um)]
     flat.sort()
-    curve = flat[None, ::-1]
+    curve = flat[::-1].copy()[None]
     value = {name: float(field[0]) for name, field in _curve_values(curve, settings).items()}
     tiles, effective = _tile_curves(height_um)
     if tiles.shape[0] > 2:

@@ -138,8 +138,9 @@ def roughness_areal(
     height, spacing = _region(height_um, spacing_um, mask)
     limits, known, how = band or Band(), doubt or HeightDoubt(), settings or ArealSettings()
     z = _limited(height, spacing, nesting_index_um, limits)
-    if not np.ptp(z[np.isfinite(z)]) > FLAT * np.nanmax(np.abs(height)):
-        raise _constant(float(np.nanmean(height)))
+    high, low = _extremes(height)
+    if not np.subtract(*_extremes(z)) > FLAT * max(abs(high), abs(low)):
+        raise _constant(0.5 * (high + low))
     plain = _values(z, spacing, how)
     ends: dict[str, float] = {}
     if limits.short_nesting_index_um is not None or nesting_index_um is not None:
@@ -186,9 +187,15 @@ def _region(
             remedy="Choose a larger region, or take a profile along a strip.",
         )
     cut = np.where(inside, height[box], np.nan)
-    if not np.ptp(cut[inside]) > FLAT * np.abs(cut[inside]).max():
-        raise _constant(float(cut[inside][0]))
+    high, low = _extremes(cut)
+    if not high - low > FLAT * max(abs(high), abs(low)):
+        raise _constant(high)
     return cut, spacing
+
+
+def _extremes(height: FloatArray) -> tuple[float, float]:
+    """Return the highest and the lowest height, gaps left out."""
+    return float(np.fmax.reduce(height, axis=None)), float(np.fmin.reduce(height, axis=None))
 
 
 def _constant(level: float) -> MeasurementError:

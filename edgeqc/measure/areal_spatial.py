@@ -121,9 +121,11 @@ def _lagged_products(
 ) -> FloatArray:
     spectrum = fft.rfft2(data, shape)
     power = spectrum.real**2 + spectrum.imag**2
-    lagged = fft.irfft2(power, shape)
+    # only the lags within reach are carried through the second direction
     row_lags = np.arange(-reach[0], reach[0] + 1) % shape[0]
-    result: FloatArray = lagged[row_lags, : reach[1] + 1].astype(np.float64)
+    by_row = fft.ifft(power, axis=0)[row_lags]
+    lagged = fft.irfft(by_row, shape[1], axis=1)[:, : reach[1] + 1]
+    result: FloatArray = lagged.astype(np.float64)
     return result
 
 

@@ -48,7 +48,8 @@ def feature_values(
     Peaks and pits are counted all; areas and volumes are means over closed hills and dales
     (those that do not reach the border of the region). A hill's volume is that above its
     highest saddle. Curvature is minus half the sum of the second derivatives at the peak, by
-    seven points where they are there, else three. S10z = S5p + S5v.
+    seven points where they are there, else three; peaks beside a gap have no part in
+    it. S10z = S5p + S5v.
 
     References
     ----------
@@ -67,7 +68,8 @@ def feature_values(
         count = hills.peak.size
         value[density] = count / area
         sampling[density] = math.sqrt(count) / area  # count of independent events
-        bends = _curvatures(z, hills, spacing_um)
+        # heights that only closed a gap say nothing about curvature
+        bends = _curvatures(sign * height_um, hills, spacing_um)
         value[curvature], sampling[curvature] = _mean(bends)
         whole = ~hills.open_hill
         value[hill_area], sampling[hill_area] = _mean(_areas(hills, spacing_um)[whole])

@@ -292,7 +292,7 @@ def _values(
 def _square_spread(
     best: tuple[float, float, float, float], length: float, step: float, lines: int
 ) -> float:
-    """Return the standard deviation of the mean square of the edges, from the fitted autocovariance."""
+    """Return the standard deviation of the edges' mean square, from the fitted model."""
     sigma, correlation_um, exponent, noise = best
     n = max(round(length / step), 2)
     lag = np.arange(n, dtype=np.float64)

@@ -21,7 +21,6 @@ from edgeqc.measure.robust_filter import (
     BIWEIGHT_TUNING,
     MAX_ROUNDS,
     SMALLEST_TUNING,
-    TOLERANCE,
     regression_weights,
 )
 from edgeqc.quantity import FloatArray
@@ -31,7 +30,11 @@ BLOCKS_PER_SIGMA = 4.0
 block middles changes the transmission at the nesting index by less than 0.0001."""
 
 MEDIAN_HEIGHTS = 300_000
-"""Heights at most, evenly picked, from which the median residual is taken."""
+"""Heights at most, evenly picked, from which the median residual and the change are taken."""
+
+AREAL_TOLERANCE = 2e-4
+"""Root mean square change of the surface, over the tuning constant, at which the rounds end: a
+twentieth of a percent of the residuals' own standard deviation."""
 
 MIN_SUPPORT = 1e-3
 """Least sum of weights at a block's middle, as a share of a full one, to fit there; elsewhere the
@@ -88,14 +91,16 @@ def robust_areal_filter(
     surface = np.zeros_like(filled)
     for round_number in range(MAX_ROUNDS):
         new = grid.surface(robust, filled)
-        moved = float(np.abs(new - surface)[valid].max()) if round_number else math.inf
+        picked = np.s_[::stride, ::stride]
+        change = (new[picked] - surface[picked])[valid[picked]]
+        moved = float(np.sqrt(np.mean(change**2))) if round_number and change.size else math.inf
         surface = new
         residual = np.abs(filled - surface)
-        sample = residual[::stride, ::stride][valid[::stride, ::stride]]
+        sample = residual[picked][valid[picked]]
         median = float(np.median(sample)) if sample.size else 0.0
         largest = float(np.max(residual, where=valid, initial=0.0))
         tuning = max(BIWEIGHT_TUNING * median, SMALLEST_TUNING * largest, np.finfo(float).tiny)
-        if moved <= TOLERANCE * tuning:
+        if moved <= AREAL_TOLERANCE * tuning:
             break
         residual /= tuning
         residual *= residual

@@ -17,6 +17,12 @@ from edgeqc.quantity import BoolArray, FloatArray
 
 IntArray = NDArray[np.int64]
 
+LOWEST = -1e30
+"""Stands for heights outside the region, in µm: lower than any, yet a number."""
+
+_FIRST_FORWARD = 4
+"""Code of the first neighbour with a larger index; codes alone (below 8) are level steps."""
+
 BAND_ROWS = 32
 """Rows worked on together, so that they stay in the processor's cache."""
 
@@ -74,10 +80,10 @@ def pruned_hills(
     tree; from memory).
     """
     valid = np.isfinite(height_um)
-    z = np.where(valid, height_um, -np.inf).astype(np.float32)
+    z = np.where(valid, height_um, LOWEST).astype(np.float32)
     top = _climb(z, spacing_um)
     flat = z.ravel()
-    peak = np.flatnonzero((top == np.arange(top.size, dtype=top.dtype)) & valid.ravel())
+    peak = np.flatnonzero((top == np.arange(top.size)) & valid.ravel())
     number = np.full(top.size, -1, dtype=np.int32)
     number[peak] = np.arange(peak.size, dtype=np.int32)
     labels = np.where(valid, number[top].reshape(z.shape), np.int32(-1))
@@ -89,37 +95,36 @@ def pruned_hills(
     return Hills(labels, peak[kept], highest[kept], _open(labels, kept.size))
 
 
-def _climb(
-    z: NDArray[np.float32], spacing_um: tuple[float, float]
-) -> NDArray[np.int32]:
-    """Flat index of the peak that the steepest way up from every height leads to."""
+def _climb(z: NDArray[np.float32], spacing_um: tuple[float, float]) -> IntArray:
+    """Flat index of the peak that the steepest way up from every height leads to.
+
+    The direction of each neighbour is kept in the three lowest bits of its slope, so that one
+    running maximum finds the steepest slope and whence it came. Slopes are compared to 1e-6.
+    """
     rows, cols = z.shape
-    padded = np.full((rows + 2, cols + 2), -np.inf, dtype=np.float32)
+    padded = np.full((rows + 2, cols + 2), LOWEST, dtype=np.float32)
     padded[1:-1, 1:-1] = z
-    target = np.empty((rows, cols), dtype=np.int32)
-    own = np.arange(rows * cols, dtype=np.int32).reshape(rows, cols)
-    shifts = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
+    # neighbours with a larger index come last: on a level stretch only those are followed, so
+    # there are no circles, and the false peaks that this leaves have no rise and are pruned
+    shifts = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
+    step_of = np.array([i * cols + j for i, j in shifts])
+    target = np.arange(rows * cols).reshape(rows, cols)
     for start in range(0, rows, BAND_ROWS):
         stop = min(start + BAND_ROWS, rows)
         here = z[start:stop]
-        best = np.zeros(here.shape, dtype=np.float32)
-        step = np.zeros(here.shape, dtype=np.int32)
-        for i, j in shifts:
-            per_um = np.float32(1.0 / math.hypot(i * spacing_um[0], j * spacing_um[1]))
-            there = padded[1 + start + i : 1 + stop + i, 1 + j : 1 + cols + j]
-            with np.errstate(invalid="ignore"):
-                rise = (there - here) * per_um
-            better = rise > best
-            # on a level stretch go to the neighbour with the larger index: no circles, and
-            # the false peaks that it leaves have no rise and are pruned
-            if (i, j) > (0, 0):
-                better |= (rise == 0) & (best == 0) & (step == 0)
-            np.copyto(best, rise, where=better)
-            np.copyto(step, np.int32(i * cols + j), where=better)
-        target[start:stop] = own[start:stop] + step
+        best = np.full(here.shape, -1, dtype=np.int32)
+        for code, (i, j) in enumerate(shifts):
+            rise = padded[1 + start + i : 1 + stop + i, 1 + j : 1 + cols + j] - here
+            rise *= np.float32(1.0 / math.hypot(i * spacing_um[0], j * spacing_um[1]))
+            packed = rise.view(np.int32)
+            packed &= np.int32(~7)
+            packed |= np.int32(code)
+            np.maximum(best, packed, out=best)
+        up = best >= _FIRST_FORWARD
+        target[start:stop] += np.where(up, step_of[best & 7], 0)
     flat = target.ravel()
     while True:
-        farther = flat[flat]
+        farther = flat.take(flat, mode="clip")
         if np.array_equal(farther, flat):
             return farther
         flat = farther
@@ -129,20 +134,26 @@ def _saddles(
     labels: NDArray[np.int32], z: NDArray[np.float32]
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Pairs of neighbouring hills with the height of the highest saddle between them."""
+    cols = labels.shape[1]
     count = int(labels.max()) + 1
+    # two hills meet only inside 2 x 2 squares that are not all of one hill
+    mixed = labels[:-1, :-1] != labels[:-1, 1:]
+    mixed |= labels[1:, :-1] != labels[1:, 1:]
+    mixed |= labels[:-1, :-1] != labels[1:, :-1]
+    row, col = np.divmod(np.flatnonzero(mixed), max(cols - 1, 1))
+    corner = row * cols + col
+    flat_labels, flat_z = labels.ravel(), z.ravel()
+    label = [flat_labels.take(corner + k) for k in (0, 1, cols, cols + 1)]
+    height = [flat_z.take(corner + k) for k in (0, 1, cols, cols + 1)]
     keys, heights = [], []
-    views = (
-        (np.s_[:, :-1], np.s_[:, 1:]), (np.s_[:-1, :], np.s_[1:, :]),
-        (np.s_[:-1, :-1], np.s_[1:, 1:]), (np.s_[:-1, 1:], np.s_[1:, :-1]),
-    )
-    for here, there in views:
-        a, b = labels[here], labels[there]
-        border = (a != b) & (a >= 0) & (b >= 0)
-        one, two = a[border].astype(np.int64), b[border].astype(np.int64)
-        keys.append(np.minimum(one, two) * count + np.maximum(one, two))
-        heights.append(np.minimum(z[here][border], z[there][border]))
-    height = np.concatenate(heights).astype(np.float64)
-    return _highest_per_pair(np.concatenate(keys), height, count)
+    for one, two in ((0, 1), (2, 3), (0, 2), (1, 3), (0, 3), (1, 2)):
+        a, b = label[one], label[two]
+        border = np.flatnonzero((a != b) & (a >= 0) & (b >= 0))
+        first, second = a[border].astype(np.int64), b[border].astype(np.int64)
+        keys.append(np.minimum(first, second) * count + np.maximum(first, second))
+        heights.append(np.minimum(height[one][border], height[two][border]))
+    joined = np.concatenate(heights).astype(np.float64)
+    return _highest_per_pair(np.concatenate(keys), joined, count)
 
 
 def _highest_per_pair(
