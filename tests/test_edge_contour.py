@@ -29,7 +29,8 @@ def face_of(anterior, posterior, complete=None):
     n = anterior.shape[0]
     return CutFace(
         1, np.concatenate([anterior, posterior[::-1]]), anterior, posterior,
-        np.arange(n, dtype=float), np.ones(n, bool) if complete is None else complete, "top", "sheet", 0.2)
+        np.arange(n, dtype=float), np.ones(n, bool) if complete is None else complete,
+        "top", "sheet", 0.2)
 
 
 def zones_of(labels):

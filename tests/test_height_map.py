@@ -54,8 +54,11 @@ def corrected_sq(height_map):
 @pytest.fixture(scope="module")
 def scene():
     rng = np.random.default_rng(11)
-    height = rough(rng, SIZE, 7.0, 1.2)
-    grey = texture(rng, SIZE) + 0.06 * (height - cv2.GaussianBlur(height, (0, 0), 8))
+    height = rough(rng, SIZE, 9.0, 1.0)
+    # crests bright and hollows dark, steep ground brighter, as in an electron picture
+    slope = np.gradient(height, PIXEL_UM)
+    secant = np.sqrt(1 + slope[0] ** 2 + slope[1] ** 2)
+    grey = texture(rng, SIZE) + 0.2 * (height - cv2.GaussianBlur(height, (0, 0), 8)) + 0.3 * secant
     return height, grey
 
 
@@ -74,7 +77,8 @@ def test_heights_come_back(scene, tilts):
     height, grey = scene
     left, right = pair_of(height, grey, tilts, 0.02, np.random.default_rng(1))
     found = edgeqc.height_from_stereo(left, right, pixel_size_um=PIXEL_UM, tilt_deg=tilts)
-    assert found.flags == ()
+    # 6 and -2 degrees differ too little in foreshortening to prove their own sign
+    assert [f.name for f in found.flags] == (["stereo_sign_unproven"] if tilts == (6, -2) else [])
     error = levelled((found.height_um - height)[CORE])
     assert np.isfinite(error).mean() > 0.995
     # the stated noise is the noise

@@ -11,16 +11,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from edgeqc.errors import HeightMapError
 from edgeqc.flags import Raised, raised
-from edgeqc.measure.stereo_checks import axis_error_deg, swap_evidence
+from edgeqc.measure.stereo_checks import axis_error_deg, sign_evidence
 from edgeqc.measure.stereo_frame import StereoFrame, frame_of_pair, to_ground
 from edgeqc.measure.stereo_geometry import (
     axis_angle_deg,
     check_tilts,
+    height_per_parallax,
     height_scale,
 )
-from edgeqc.measure.stereo_match import match_pair
+from edgeqc.measure.stereo_match import match_halves, match_pair, matched_share
 from edgeqc.measure.stereo_refine import Disparity, Plane, StereoSettings, even_out
-from edgeqc.measure.stereo_twin import draw_twin, restore
+from edgeqc.measure.stereo_twin import draw_twin, restorer
 from edgeqc.quantity import FloatArray, Measured
 
 DEFAULT_U_TILT_DEG = 0.1
@@ -64,6 +65,8 @@ class HeightMap:
         Factor 1 on heights, with the budget behind ``u_scale_rel``.
     u_spacing_rel : float
         Relative standard uncertainty of ``spacing_um``.
+    parallax_um : float
+        Height that one pixel of parallax stands for, in µm; 0 for maps that are not from stereo.
     """
 
     height_um: FloatArray
@@ -78,6 +81,7 @@ class HeightMap:
     u_transfer_rel: float = 0.0
     scale: Measured = field(default_factory=lambda: _UNIT_SCALE)
     u_spacing_rel: float = 0.0
+    parallax_um: float = 0.0
 
     @property
     def has_heights(self) -> bool:
@@ -138,8 +142,9 @@ def height_from_stereo(
     Notes
     -----
     Parallel projection and eucentric tilt: Z = (x_a·cos b - x_b·cos a)/sin(b - a), x across the
-    tilt axis. Noise and lost fine relief are measured on a twin pair of known parallax
-    (`stereo_twin`), not assumed. A shift of the whole picture has no meaning and is taken out.
+    tilt axis. Noise is measured by matching the even and the odd rows apart (`match_halves`), lost
+    fine relief on a twin pair of known parallax (`stereo_twin`); neither is assumed. A shift of the
+    whole picture has no meaning and is taken out.
 
     References
     ----------
@@ -183,10 +188,10 @@ def _heights(
     pair = _evened(frame, settings)
     found, noise_px, change = _measure_noise(pair, found, frame, settings)
     ground = to_ground(found, noise_px, frame, tilts)
-    swapped = swap_evidence(found, frame, tilts, (ground.height_um, ground.grey))
-    if swapped:
-        return replace(blank, flags=(raised("stereo_tilts_swapped", swapped),))
-    flags: list[Raised] = []
+    sign = sign_evidence(found, frame, tilts, (ground.height_um, ground.grey))
+    if sign.swapped:
+        return replace(blank, flags=(raised("stereo_tilts_swapped", sign.swapped),))
+    flags = [] if sign.confirmed else [raised("stereo_sign_unproven")]
     height = ground.height_um
     sigma = ground.sigma_um
     known = np.isfinite(height)
@@ -197,7 +202,7 @@ def _heights(
     return replace(
         blank, height_um=height, sigma_z_um=sigma, noise_um=ground.noise_um,
         picture_px=ground.picture_px, confidence=ground.confidence, u_transfer_rel=abs(change),
-        flags=tuple(flags),
+        parallax_um=height_per_parallax(tilts) * frame.across_um, flags=tuple(flags),
     )
 
 
@@ -205,42 +210,37 @@ def _evened(frame: StereoFrame, settings: StereoSettings) -> tuple[Plane, Plane]
     return even_out(frame.grey[0], settings), even_out(frame.grey[1], settings)
 
 
-WIDER = (1.0, 1.6, 2.6)
-"""Windows tried, as multiples of the setting, while noise drowns the relief."""
-
-MAX_NOISE_SHARE = 0.33
+MAX_NOISE_SHARE = 0.5
 """Share of noise in the power seen from which a wider window is tried."""
 
 
 def _measure_noise(
     pair: tuple[Plane, Plane], found: Disparity, frame: StereoFrame, settings: StereoSettings
 ) -> tuple[Disparity, Plane, float]:
-    """Restore fine relief; also give a sample of the noise and the change made."""
-    best: tuple[Disparity, Plane, float] | None = None
-    least = math.inf
-    for factor in WIDER:
+    """Match finely in two halves; give the restored parallax, a noise sample, and the change."""
+    # resampling to an oblique frame ties neighbouring rows together
+    band_rows = 1 if np.isin(np.abs(frame.matrix), (0.0, 1.0)).all() else 3
+    for factor in settings.wider:
         wide = replace(settings, window_px=settings.window_px * factor)
-        if factor > 1:
-            found = match_pair(*frame.grey, frame.usable, wide)
-        twin = draw_twin(pair, found, wide, np.random.default_rng(settings.seed))
-        along_px, noise_px, change = restore(found, twin)
+        even, odd = match_halves(frame.grey, found, wide, band_rows)
+        half = np.float32(0.5)
+        along_px, noise_px = (even + odd) * half, (even - odd) * half
         inner = found.matched
         power = float(np.var(_levelled(along_px)[inner])) if inner.any() else 0.0
-        share = float(np.mean(noise_px[inner] ** 2)) / max(power, 1e-12) if inner.any() else 1.0
-        # doubt about Sq²: the noise is known to some 4 %, the lost relief to about itself
-        doubt = math.hypot(0.04 * share / max(1 - share, 0.05), 2 * abs(change))
-        if doubt < least:
-            least = doubt
-            best = (replace(found, along_px=along_px), noise_px, change)
-        if share < MAX_NOISE_SHARE:
+        if not inner.any() or float(np.mean(noise_px[inner] ** 2)) < MAX_NOISE_SHARE * power:
             break
-    assert best is not None
-    return best
+    finest = replace(found, along_px=along_px)
+    twin = draw_twin(pair, finest, wide, np.random.default_rng(settings.seed))
+    give_back = restorer(finest, twin)
+    restored = give_back(along_px)
+    before = max(float(np.std(along_px[found.matched])), 1e-12)
+    change = float(np.std(restored[found.matched])) / before - 1
+    return replace(finest, along_px=restored), give_back(noise_px), change
 
 
 def _levelled(plane: Plane) -> FloatArray:
-    row = np.linspace(-1, 1, plane.shape[0])[:, None]
-    col = np.linspace(-1, 1, plane.shape[1])[None, :]
+    row: FloatArray = np.linspace(-1, 1, plane.shape[0])[:, None]
+    col: FloatArray = np.linspace(-1, 1, plane.shape[1])[None, :]
     data = plane - plane.mean()
     slope_row = (data * row).mean() / (row**2).mean()
     slope_col = (data * col).mean() / (col**2).mean()
@@ -250,9 +250,9 @@ def _levelled(plane: Plane) -> FloatArray:
 def _match_doubt(
     found: Disparity, frame: StereoFrame, settings: StereoSettings
 ) -> Raised | None:
-    share = float(found.matched.sum()) / max(1, int((frame.usable[0] & frame.usable[1]).sum()))
+    share = matched_share(found, frame.grey[0], frame.usable[0] & frame.usable[1], settings)
     if share < settings.min_matched:
-        return raised("stereo_no_overlap", f"{share:.0%} of the common field could be matched")
+        return raised("stereo_no_overlap", f"{share:.0%} of the common texture could be matched")
     error = axis_error_deg(found)
     if error is not None and abs(error) > MAX_AXIS_ERROR_DEG:
         return raised("stereo_axis_contradicted", f"parallax runs {error:.0f} degrees off the axis")

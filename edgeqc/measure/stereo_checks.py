@@ -4,29 +4,35 @@ Swapping the tilts of a pair turns the relief inside out, and in parallel projec
 alone cannot tell (for equal and opposite tilts it cannot at all). What can tell: with unequal
 tilts, the more tilted picture of a face that lies level is the more foreshortened one; and in an
 electron picture hollows are dark and crests bright, whatever the detector's side, beside what
-slope does to brightness. Both are weighed as log-likelihood ratios; only a clear sum convicts.
+slope does to brightness. Only what is clear convicts; the rest is left to the sheet, with a flag.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from edgeqc.measure.stereo_frame import StereoFrame
 from edgeqc.measure.stereo_refine import Disparity, Plane, smooth
 from edgeqc.quantity import FloatArray
 
-SWAP_EVIDENCE = 4.0
-"""Log-likelihood ratio from which the tilts count as swapped (odds of 55 to 1)."""
+SWAP_EVIDENCE = 3.0
+"""Log-likelihood ratio from which the tilts count as swapped (odds of 20 to 1)."""
 
 LEVEL_FACE_DEG = 3.0
 """Standard deviation of the slope of a face that is said to lie level across the axis."""
 
+STEEPEST = 0.6
+"""Root mean square slope beyond which brightness says nothing about the sign."""
+
 _BAND_PX = 12.0
 _GRAIN_PX = 1.5
-_LEAST_CORRELATION = 0.15
-_LARGEST_GREY_EVIDENCE = 8.0
+_LEAST_CORRELATION = 0.3
+_LEAST_SECANT = 0.1
+_LEAST_POINTS = 1000
 _LEAST_RELIEF_PX = 0.5
 
 
@@ -76,7 +82,7 @@ def foreshortening_evidence(
 def relief_evidence(
     height_um: FloatArray, grey: FloatArray, spacing_um: tuple[float, float]
 ) -> float:
-    """Return the log-likelihood ratio for an inverted relief from its brightness.
+    """Return how clearly brightness says that a relief is upright (> 0) or inverted (< 0).
 
     Parameters
     ----------
@@ -85,50 +91,84 @@ def relief_evidence(
     spacing_um : (row, col)
         Grid spacing in µm.
 
+    Returns
+    -------
+    float
+        -1 to 1, 0 where nothing is clear.
+
     Notes
     -----
-    Partial correlation r of band-passed grey with band-passed height, given the slope components
-    (shading from a side) and the secant of the slope angle (yield), which would otherwise let the
-    bright flanks of pits pass for low-lying bright ground. Over n_eff independent patches the
-    ratio is -sign(r)·n_eff·r²/2, bounded; a weak correlation says nothing.
+    Correlation of band-passed grey with band-passed height, and with convexity, each over all
+    points and over the less steep half, given the slope components (shading from a side) and the
+    secant of the slope angle (yield), which would otherwise let the bright flanks of pits pass for
+    bright low ground. It counts only if all four agree, the relief is not steep (beyond
+    `STEEPEST` the flanks decide everything), and steep ground is the brighter (else the contrast is
+    that of another detector). Returned is the weakest of the four. Thresholds: on 45 random
+    phantoms, 6 of the 22 of moderate slope passed, all with the right sign.
 
     References
     ----------
-    Secant law of the electron yield and shadowing of hollows: common practice, no source.
+    Secant law of the electron yield, dark hollows: common practice, no source.
     """
     known = np.isfinite(height_um) & np.isfinite(grey)
-    if known.sum() < 1000:
+    if known.sum() < _LEAST_POINTS:
         return 0.0
-    height = np.where(known, height_um, np.nanmedian(height_um)).astype(np.float32)
-    level = np.where(known, grey, np.nanmedian(grey)).astype(np.float32)
-    height, level = smooth(height, _GRAIN_PX), smooth(level, _GRAIN_PX)
-    slope_row, slope_col = np.gradient(height, *spacing_um)
-    secant = np.sqrt(1 + slope_row**2 + slope_col**2)
-    columns = [p - smooth(np.asarray(p, np.float32), _BAND_PX)
-               for p in (slope_row, slope_col, secant, height, level)]
-    data = np.stack([np.asarray(c[known], float) for c in columns], axis=1)
-    data = data[:: max(1, data.shape[0] // 100_000)]
-    data = data - data.mean(axis=0)
-    controls, pair = data[:, :3], data[:, 3:]
-    fit, *_ = np.linalg.lstsq(controls, pair, rcond=None)
-    rest = pair - controls @ fit
-    spread = rest.std(axis=0)
-    if (spread <= 1e-12).any():
+    planes = [
+        smooth(np.where(known, plane, np.median(plane[known])).astype(np.float32), _GRAIN_PX)
+        for plane in (height_um, grey)
+    ]
+    slope_row, slope_col = np.gradient(planes[0], *spacing_um)
+    steep = np.sqrt(1 + slope_row**2 + slope_col**2) - 1
+    if float(np.mean((slope_row**2 + slope_col**2)[known])) > STEEPEST**2:
         return 0.0
-    r = float((rest[:, 0] * rest[:, 1]).mean() / spread.prod())
-    if abs(r) < _LEAST_CORRELATION:
+    around = smooth(steep.astype(np.float32), 3.0)
+    convex = -np.asarray(cv2.Laplacian(smooth(planes[0], 2.0), cv2.CV_32F))
+    columns = (slope_row, slope_col, steep, around, planes[0], convex, planes[1])
+    banded = [np.asarray(c - smooth(np.asarray(c, np.float32), _BAND_PX), float) for c in columns]
+    if _correlation(banded[2][known], banded[6][known]) < _LEAST_SECANT:
         return 0.0
-    patches = known.sum() / (2 * math.pi * (_BAND_PX / 2) ** 2)
-    return -math.copysign(min(_LARGEST_GREY_EVIDENCE, patches * r * r / 2), r)
+    flat = known & (around < np.median(around[known]))
+    found = []
+    for where in (known, flat):
+        step = max(1, int(where.sum()) // 100_000)
+        data = np.stack([c[where][::step] for c in banded], axis=1)
+        data = data - data.mean(axis=0)
+        fit, *_ = np.linalg.lstsq(data[:, :4], data[:, 4:], rcond=None)
+        rest = data[:, 4:] - data[:, :4] @ fit
+        found += [_correlation(rest[:, k], rest[:, 2]) for k in (0, 1)]
+    weakest = min(found, key=abs)
+    agree = len({math.copysign(1, r) for r in found}) == 1
+    return weakest if agree and abs(weakest) >= _LEAST_CORRELATION else 0.0
 
 
-def swap_evidence(
+def _correlation(one: FloatArray, two: FloatArray) -> float:
+    spread = float(one.std() * two.std())
+    return float(np.mean((one - one.mean()) * (two - two.mean()))) / spread if spread > 0 else 0.0
+
+
+@dataclass(frozen=True)
+class SignEvidence:
+    """What speaks for or against the sign of the tilts.
+
+    Parameters
+    ----------
+    swapped : str
+        Why the tilts must be swapped, in words; empty where nothing clear says so.
+    confirmed : bool
+        Whether something clear says that they are right.
+    """
+
+    swapped: str
+    confirmed: bool
+
+
+def sign_evidence(
     found: Disparity,
     frame: StereoFrame,
     tilt_deg: tuple[float, float],
     relief: tuple[FloatArray, FloatArray],
-) -> str:
-    """Return why the tilts must be swapped, in words; empty where nothing clear speaks for it.
+) -> SignEvidence:
+    """Return what the pair itself says about the sign of its tilts.
 
     Parameters
     ----------
@@ -143,11 +183,10 @@ def swap_evidence(
     """
     by_length = foreshortening_evidence(found, tilt_deg)
     by_grey = relief_evidence(*relief, frame.spacing_um)
-    if by_length + by_grey < SWAP_EVIDENCE:
-        return ""
     reasons = []
-    if by_length > 1:
+    if by_length > SWAP_EVIDENCE:
         reasons.append("the picture said to be less tilted is the more foreshortened")
-    if by_grey > 1:
+    if by_grey < 0 and by_length > -SWAP_EVIDENCE:
         reasons.append("hollows come out bright and crests dark")
-    return " and ".join(reasons)
+    right = by_length < -SWAP_EVIDENCE or (by_grey > 0 and by_length < SWAP_EVIDENCE)
+    return SignEvidence(" and ".join(reasons), right and not reasons)

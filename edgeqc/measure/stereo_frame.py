@@ -19,8 +19,7 @@ from edgeqc.measure.stereo_geometry import (
     height_per_parallax,
     tilt_frame,
 )
-from edgeqc.measure.stereo_refine import Disparity, Plane, grid_of, smooth
-from edgeqc.measure.stereo_twin import fill_gaps
+from edgeqc.measure.stereo_refine import Disparity, Plane, fill_gaps, grid_of, smooth
 from edgeqc.quantity import BoolArray, FloatArray
 
 ALIGN_PX = 160

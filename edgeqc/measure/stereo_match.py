@@ -19,6 +19,7 @@ from edgeqc.measure.stereo_refine import (
     Plane,
     StereoSettings,
     even_out,
+    fill_gaps,
     grid_of,
     local_correlation,
     refine,
@@ -160,3 +161,68 @@ def match_pair(
     return Disparity(
         mean, across_px, correlation, np.asarray(matched, bool), bool(steps or back_steps)
     )
+
+
+def match_halves(
+    grey: tuple[Plane, Plane], found: Disparity, settings: StereoSettings, band_rows: int = 1
+) -> tuple[Plane, Plane]:
+    """Return the last, finest match made twice, from two halves of the pictures' rows.
+
+    Parameters
+    ----------
+    grey : two (rows, cols) float32 arrays
+        The pictures, grey levels as they are.
+    found : Disparity
+        Their match, from which both halves start.
+    settings : StereoSettings
+        Settings of the match.
+    band_rows : int
+        Rows are dealt out to the halves in bands of this height: 1, or more where resampling has
+        tied the noise of neighbouring rows together.
+
+    Returns
+    -------
+    two (rows, cols) float32 arrays
+        Parallax by the even and by the odd bands.
+
+    Notes
+    -----
+    Both halves see the same relief, with noise of their own: half their difference is a sample of
+    the noise that their mean has, point by point, without any model of the noise. The
+    cross-parallax is rounded to whole rows, since interpolation between rows would tie the halves
+    together.
+    """
+    pair = (even_out(grey[0], settings, along_only=True),
+            even_out(grey[1], settings, along_only=True))
+    rows = np.arange(grey[0].shape[0]) // band_rows % 2
+    start = found.along_px
+    if not found.steps:
+        # wide enough to forget the noise that both would otherwise share
+        start = smooth(fill_gaps(start, found.matched), 2 * settings.window_px)
+    across_px = np.round(found.across_px)
+    halves = []
+    for half in (0, 1):
+        weight = np.repeat((rows == half).astype(np.float32)[:, None], start.shape[1], axis=1)
+        along_px, _ = refine(
+            pair, (start, across_px), window_px=settings.window_px,
+            iterations=1 if found.steps else settings.iterations, across=False, robust=False,
+            weight=weight,
+        )
+        halves.append(along_px)
+    return halves[0], halves[1]
+
+
+def matched_share(
+    found: Disparity, grey: Plane, usable: BoolArray, settings: StereoSettings
+) -> float:
+    """Return the share of the common field's texture that was matched.
+
+    Weighted by local variance: bare background cannot be matched and says nothing.
+    """
+    soft = smooth(grey, settings.presmooth_px)
+    detail = soft - smooth(soft, settings.contrast_window_px)
+    weight = smooth(detail * detail, settings.contrast_window_px)
+    # an outline is strong and matches anything along itself: it counts no more than texture
+    weight = np.minimum(weight, np.percentile(weight[usable], 75)) if usable.any() else weight
+    weight = np.where(usable, weight, 0)
+    return float(weight[found.matched].sum() / max(float(weight.sum()), 1e-12))

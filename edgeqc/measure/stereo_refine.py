@@ -48,12 +48,14 @@ class StereoSettings:
         Least local correlation of a matched point.
     min_matched : float
         Share of the common field that must be matched for the pictures to be said to overlap.
+    wider : tuple of float
+        Windows used where noise drowns the relief, as multiples of ``window_px``.
     seed : int
         Seed of the noise that is added to twin pairs: the same pair gives the same figures.
     """
 
     window_px: float = 2.5
-    iterations: int = 5
+    iterations: int = 2
     contrast_window_px: float = 8.0
     presmooth_px: float = 0.7
     max_parallax_px: int = 64
@@ -64,6 +66,7 @@ class StereoSettings:
     min_correlation: float = 0.3
     min_matched: float = 0.5
     seed: int = 4401
+    wider: tuple[float, ...] = (1.0, 1.6, 2.6, 4.2)
 
 
 @dataclass(frozen=True)
@@ -109,13 +112,19 @@ def grid_of(shape: tuple[int, ...]) -> tuple[Plane, Plane]:
     return row, col
 
 
-def even_out(plane: Plane, settings: StereoSettings) -> Plane:
+def even_out(plane: Plane, settings: StereoSettings, *, along_only: bool = False) -> Plane:
     """Return the plane with its local mean taken out and its local contrast set to 1.
 
-    Brightness and contrast of an electron picture change with the tilt; the noise floor keeps
-    flat stretches from being blown up to full contrast.
+    With ``along_only`` the smoothing before the match runs along the rows only, so that the noise
+    of different rows stays independent. Brightness and contrast of an electron picture change with
+    the tilt; the noise floor keeps flat stretches from being blown up to full contrast.
     """
-    soft = smooth(plane, settings.presmooth_px)
+    sigma = settings.presmooth_px
+    soft = smooth(plane, sigma)
+    if along_only:
+        kernel = cv2.getGaussianKernel(2 * int(4 * sigma + 0.5) + 1, sigma)
+        soft = np.asarray(cv2.sepFilter2D(plane, -1, kernel, np.ones(1),
+                                          borderType=cv2.BORDER_REFLECT_101))
     detail = soft - smooth(soft, settings.contrast_window_px)
     power = smooth(detail * detail, settings.contrast_window_px)
     floor = 0.05 * float(np.sqrt(power.mean()))
@@ -137,6 +146,7 @@ def refine(
     iterations: int,
     across: bool,
     robust: bool,
+    weight: Plane | None = None,
 ) -> tuple[Plane, Plane]:
     """Return the parallax after some rounds of least-squares matching.
 
@@ -155,6 +165,8 @@ def refine(
         misalignment and drift, no relief).
     robust : bool
         Whether each round ends with a 5 × 5 median (coarse levels: stray matches must not spread).
+    weight : (rows, cols) float32 array, optional
+        Weight of each point in the windows.
 
     Notes
     -----
@@ -174,6 +186,8 @@ def refine(
         along_px, across_px = col - col_there, row - row_there
         warped = sample(other, col_there, row_there)
         inside = _inside(col_there, row_there, here.shape).astype(np.float32)
+        if weight is not None:
+            inside = inside * weight
         miss = (here - warped) * inside
         slope = (slope_col + _gradient(warped, 1)) / 2
         along_px = along_px + _step(slope, miss, inside, window_px, 1.0)
@@ -212,3 +226,35 @@ def local_correlation(
     return np.where(outside, np.float32(-1), value).astype(np.float32)
 
 
+def fill_gaps(plane: Plane, known: BoolArray) -> Plane:
+    """Return the plane with its unmatched points filled from their surroundings."""
+    filled = np.where(known, plane, 0).astype(np.float32)
+    weight = known.astype(np.float32)
+    result = filled.copy()
+    left = ~known
+    sigma = 3.0
+    while left.any() and sigma < 4 * max(plane.shape):
+        near = smooth(weight, sigma)
+        guess = smooth(filled, sigma) / np.maximum(near, 1e-9)
+        can = left & (near > 1e-3)
+        result[can] = guess[can]
+        left = left & ~can
+        sigma *= 2
+    return result
+
+
+_INVERSION_ROUNDS = 6
+
+
+def invert_shift(along_px: Plane) -> Plane:
+    """Return the column of this picture that each column of the other one belongs to.
+
+    Fixed-point rounds of x = x' + along(x), x' the column in the other picture.
+    """
+    row, col = grid_of(along_px.shape)
+    origin = col + along_px
+    for _ in range(_INVERSION_ROUNDS):
+        origin = col + np.asarray(
+            cv2.remap(along_px, origin, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        )
+    return np.asarray(origin, np.float32)

@@ -1,18 +1,20 @@
-"""Noise and lost relief of a stereo match, measured on a twin pair of known parallax.
+"""Relief that a stereo match loses, measured on a twin pair of known parallax.
 
-A match blurs relief finer than its window and adds noise that looks like relief. How much of
-either depends on this very picture's texture and noise. So the pictures' common texture is warped
+A match blurs relief finer than its window. How much depends on this very picture's texture and
+noise. So the pictures' common texture is warped
 by a parallax that is known exactly (the one found, freed of its noise), noise of the size seen in
 the residuals is added to both sides, and the same matching rounds are run on that twin pair: what
-comes back, less what went in, is the noise; the part of what went in that comes back is the gain.
+comes back of what went in is the transfer. (Noise itself is measured on the pair: `match_halves`.)
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from edgeqc.measure.stereo_match import finish
@@ -20,15 +22,17 @@ from edgeqc.measure.stereo_refine import (
     Disparity,
     Plane,
     StereoSettings,
+    fill_gaps,
     grid_of,
+    invert_shift,
     refine,
     sample,
     smooth,
 )
 from edgeqc.measure.stereo_steps import match_with_steps
+from edgeqc.quantity import FloatArray
 
 _RESIDUAL_WINDOW_PX = 8.0
-_INVERSION_ROUNDS = 6
 _SPECTRUM_BIN = 0.01
 """Width of the rings in which spectra are averaged, in cycles per pixel."""
 
@@ -56,8 +60,8 @@ class Twin:
     noise_gain: float
 
 
-def restore(found: Disparity, twin: Twin) -> tuple[Plane, Plane, float]:
-    """Return the parallax and the twin's noise with the lost fine relief given back.
+def restorer(found: Disparity, twin: Twin) -> Callable[[Plane], Plane]:
+    """Return what gives the fine relief back that the match has lost.
 
     Parameters
     ----------
@@ -68,12 +72,9 @@ def restore(found: Disparity, twin: Twin) -> tuple[Plane, Plane, float]:
 
     Returns
     -------
-    along_px : (rows, cols) float32 array
-        Parallax, its rings of the cosine spectrum divided by the twin's transfer.
-    noise_px : (rows, cols) float32 array
-        A sample of the noise that is left in ``along_px``, in pixels.
-    change : float
-        Relative change of the root mean square relief by the restoration.
+    callable
+        Takes a plane (parallax, or a sample of its noise) and returns it with the rings of its
+        cosine spectrum divided by the twin's transfer.
 
     Notes
     -----
@@ -81,7 +82,6 @@ def restore(found: Disparity, twin: Twin) -> tuple[Plane, Plane, float]:
     above noise (weight: Wiener gain) and never taken below `LEAST_TRANSFER`, beyond which division
     would turn noise into relief.
     """
-    along_px = fill_gaps(found.along_px, found.matched)
     true_spectrum, ring, true_power = _ring_power(twin.true_px)
     seen_spectrum, _, _ = _ring_power(twin.seen_px)
     count = np.maximum(np.bincount(ring.ravel()), 1)
@@ -92,10 +92,11 @@ def restore(found: Disparity, twin: Twin) -> tuple[Plane, Plane, float]:
     # no ring may pass more than a coarser one: the window is a low pass, the rest is chance
     transfer = np.minimum.accumulate(transfer)
     factor = 1 + (1 / transfer - 1) * trust
-    before = float(np.std(along_px))
-    sharper = _by_rings(along_px, ring, factor)
-    noise_px = _by_rings(twin.seen_px, ring, factor) - twin.true_px
-    return sharper, noise_px, float(np.std(sharper)) / max(before, 1e-12) - 1
+
+    def give_back(plane: Plane) -> Plane:
+        return _by_rings(fill_gaps(plane, found.matched), ring, factor)
+
+    return give_back
 
 
 def draw_twin(
@@ -136,48 +137,31 @@ def draw_twin(
     share = np.maximum(smooth(found.matched.astype(np.float32), _RESIDUAL_WINDOW_PX), 1e-3)
     variance = smooth(miss * miss, _RESIDUAL_WINDOW_PX) / share
     texture = (here + warped) / 2
-    first = _round(texture, smooth(along_px, 2.0), variance, (found.steps, settings), rng)
+    even = miss / np.sqrt(np.maximum(variance, 1e-3 * float(variance.mean()) + 1e-12))
+    _, _, grain_power = _ring_power(even.astype(np.float32))
+    mould = (texture, grain_power)
+    first = _round(mould, smooth(along_px, 2.0), variance, (found.steps, settings), rng)
     noise_px = first.seen_px - first.true_px
     truth = _wiener(along_px, noise_px)
-    return _round(texture, truth, variance * np.float32(first.noise_gain),
+    return _round(mould, truth, variance * np.float32(first.noise_gain),
                   (found.steps, settings), rng)
 
 
-def fill_gaps(plane: Plane, known: np.ndarray) -> Plane:
-    """Return the plane with its unmatched points filled from their surroundings."""
-    filled = np.where(known, plane, 0).astype(np.float32)
-    weight = known.astype(np.float32)
-    result = filled.copy()
-    left = ~known
-    sigma = 3.0
-    while left.any() and sigma < 4 * max(plane.shape):
-        near = smooth(weight, sigma)
-        guess = smooth(filled, sigma) / np.maximum(near, 1e-9)
-        can = left & (near > 1e-3)
-        result[can] = guess[can]
-        left = left & ~can
-        sigma *= 2
-    return result
-
-
 def _round(
-    texture: Plane,
+    mould: tuple[Plane, FloatArray],
     truth: Plane,
     variance: Plane,
     how: tuple[bool, StereoSettings],
     rng: np.random.Generator,
 ) -> Twin:
     steps, settings = how
+    texture, grain_power = mould
     row, col = grid_of(texture.shape)
-    origin = col + truth
-    for _ in range(_INVERSION_ROUNDS):  # right column -> left column: x = x' + truth(x)
-        origin = col + np.asarray(
-            cv2.remap(truth, origin, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        )
+    origin = invert_shift(truth)
     # the mean of both pictures still holds half the noise power of one: take it for texture no more
-    clean = _wiener(texture, _grain(variance / 4, settings, rng))
-    here = clean + _grain(variance / 2, settings, rng)
-    other = sample(clean, origin, row) + _grain(variance / 2, settings, rng)
+    clean = _wiener(texture, _grain(variance / 4, grain_power, rng))
+    here = clean + _grain(variance / 2, grain_power, rng)
+    other = sample(clean, origin, row) + _grain(variance / 2, grain_power, rng)
     seen = _match_again((here, other), truth, steps, settings)
     seen_back = _match_again((other, here), col - origin, steps, settings)
     back = -np.asarray(cv2.remap(seen_back, col - seen, row, cv2.INTER_LINEAR,
@@ -204,13 +188,19 @@ def _match_again(
     return finish(pair, start, settings)[0]
 
 
-def _grain(variance: Plane, settings: StereoSettings, rng: np.random.Generator) -> Plane:
-    """Noise of a given local variance, as coloured by the smoothing before the match."""
-    grain = smooth(rng.standard_normal(variance.shape, np.float32), settings.presmooth_px)
+def _grain(variance: Plane, grain_power: FloatArray, rng: np.random.Generator) -> Plane:
+    """Draw noise of a given local variance and ring spectrum.
+
+    The spectrum is that of the residuals: beside white noise they hold what the tilt changes in
+    the brightness of slopes, which is as coarse as the texture and moves the match far more.
+    """
+    grain = rng.standard_normal(variance.shape, np.float32)
+    _, ring, _ = _ring_power(grain)
+    grain = _by_rings(grain, ring, np.sqrt(grain_power))
     return np.asarray(grain / grain.std() * np.sqrt(variance), np.float32)
 
 
-def _ring_power(plane: Plane) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _ring_power(plane: Plane) -> tuple[FloatArray, NDArray[np.intp], FloatArray]:
     """Cosine spectrum, ring number of every coefficient, mean power of every ring."""
     spectrum = fft.dctn(plane - plane.mean(), norm="ortho")
     rows, cols = plane.shape
@@ -221,7 +211,7 @@ def _ring_power(plane: Plane) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return spectrum, ring, power
 
 
-def _by_rings(plane: Plane, ring: np.ndarray, factor: np.ndarray) -> Plane:
+def _by_rings(plane: Plane, ring: NDArray[np.intp], factor: FloatArray) -> Plane:
     mean = float(plane.mean())
     spectrum = fft.dctn(plane - mean, norm="ortho")
     return np.asarray(fft.idctn(spectrum * factor[ring], norm="ortho") + mean, np.float32)
