@@ -27,6 +27,7 @@ from edgeqc.findings import (
 from edgeqc.flags import Raised, verdict_of
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.face_measures import FaceMeasures
+from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.lattice import areal_dose
 from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.measure.roughness_row import RoughnessRow
@@ -75,6 +76,8 @@ class ExaminedPicture:
         Doubts about the picture beyond those that the image carries.
     failure : str
         Why it could not be examined; ``""`` otherwise.
+    height_map : HeightMap, optional
+        Heights of its field, as laid over the picture.
     """
 
     name: str
@@ -84,6 +87,7 @@ class ExaminedPicture:
     quality: Mapping[str, Measured] = field(default_factory=lambda: MappingProxyType({}))
     flags: tuple[Raised, ...] = ()
     failure: str = ""
+    height_map: HeightMap | None = None
 
     @property
     def stem(self) -> str:

@@ -23,6 +23,8 @@ from edgeqc.quantity import COVERAGE_FACTOR, Measured, format_measured
 SCHEMA_VERSION = "1.0"
 """Version of the findings' form; the first number changes when a reader has to change."""
 
+_FINEST = 0.001  # a fraction's uncertainty below this is not written out
+
 LimitVerdict = Literal["pass", "fail", "undecided", "no limit set"]
 Status = Literal["measured", "review", "rejected", "failed"]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -279,7 +281,10 @@ def value_text(value: Value, *, expanded: bool = True) -> str:
         return "none"
     if value.u is None or value.u == 0:
         return f"{value.value:.4g}{unit_text(value.unit)}"
-    text, u_text = format_measured(value.value, COVERAGE_FACTOR * value.u)
+    doubt = COVERAGE_FACTOR * value.u
+    text, u_text = format_measured(value.value, doubt)
+    if value.unit == "1" and doubt < _FINEST / 2:
+        text, u_text = f"{value.value:.3f}", f"<{_FINEST:g}"
     return f"{text} ± {u_text}{unit_text(value.unit)}" if expanded else text
 
 
@@ -287,7 +292,10 @@ def interval_text(value: Value) -> str:
     """Return the 95 % interval, to the decimals of the value; empty where there is no doubt."""
     if value.value is None or value.low is None or value.high is None or not value.u:
         return ""
-    digits = len(format_measured(value.value, COVERAGE_FACTOR * value.u)[0].partition(".")[2])
+    doubt = COVERAGE_FACTOR * value.u
+    digits = len(format_measured(value.value, doubt)[0].partition(".")[2])
+    if value.unit == "1" and doubt < _FINEST / 2:
+        digits = 3
     return f"{value.low:.{digits}f} to {value.high:.{digits}f}"
 
 

@@ -236,7 +236,10 @@ def examine_picture(
             image, oriented, zones, protocol["measures"], height_map=height_map,
             set_lattice_um=_set_lattice(row))
         examined.append(ExaminedFace(oriented, zones, measures))
-    return ExaminedPicture(image.source.name, row, image, tuple(examined), quality, flags)
+    laid = next((item.measures.height_map for item in examined
+                 if item.measures.height_map is not None), None)
+    return ExaminedPicture(
+        image.source.name, row, image, tuple(examined), quality, flags, height_map=laid)
 
 
 def _set_lattice(row: SheetRow) -> tuple[float, float] | None:

@@ -172,6 +172,8 @@ def test_areal_dose_of_the_published_clinical_setting():
 def test_text_keeps_value_and_uncertainty_to_one_place():
     assert value_text(value_of(Measured(0.84731, 0.00617, "1"), "1")) == "0.847 ± 0.012"
     assert value_text(value_of(Measured(168.2, 2.1, "µm"), "µm")) == "168.2 ± 4.2 µm"
+    assert value_text(value_of(Measured(0.0, 1e-8, "1"), "1")) == "0.000 ± <0.001"
+    assert value_text(value_of(Measured(3.0, 0.0, "1"), "1")) == "3"
 
 
 def test_numpy_numbers_become_plain_ones(case):

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from edgeqc.examined import compile_findings
+from edgeqc.measure.height_map import HeightMap
 from edgeqc.report.figures import (
     ZONE_COLOURS,
     ZONE_LETTERS,
@@ -22,6 +23,7 @@ from edgeqc.report.figures import (
     draw_picture,
     nice_length,
 )
+from edgeqc.report.height_figure import levelled
 from edgeqc.report.profile_figure import draw_profile_figure
 from edgeqc.report.tables import FACE_COLUMNS, cell, face_columns, face_rows, write_table
 from edgeqc.report.writing import write_report
@@ -312,3 +314,38 @@ def test_two_pictures_of_one_stem_do_not_share_a_file(case, tmp_path):
     write_report(again, both, protocol, tmp_path / "out")
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert {"SM-014b.tif.zones.png", "SM-014b.png.zones.png"} <= names
+
+
+def _waves(height_um=0.5, period_px=20):
+    row, col = np.mgrid[:120, :160].astype(float)
+    heights = 0.02 * row + height_um * np.sin(2 * np.pi * col / period_px)
+    heights[:, 100:110] = np.nan
+    return HeightMap(
+        heights, (0.5, 0.5), np.full(heights.shape, 0.01), 0.02, "stereo pair",
+        picture_px=np.stack([row, col], axis=-1).astype(np.float32))
+
+
+def test_heights_are_drawn_written_and_captioned(case, tmp_path):
+    findings, pictures, protocol = case()
+    pictures[0] = replace(pictures[0], height_map=_waves())
+    write_report(findings, pictures, protocol, tmp_path)
+    assert (tmp_path / "SM-014b.heights.tif").exists()
+    assert (tmp_path / "SM-014b.heights.x3p").exists()
+    text, _ = _html_text(tmp_path / "report.html")
+    assert "Heights from the stereo pair" in text
+    assert "black -0.5" in text
+    assert "Heights from the stereo pair" in " ".join(_pdf_text(tmp_path / "report.pdf").split())
+
+
+def test_a_plane_is_taken_off_the_heights_shown_and_gaps_stay():
+    flat = levelled(_waves(height_um=0.0), (120, 160))
+    assert np.nanmax(np.abs(flat)) < 1e-4
+    assert np.isnan(flat[:, 101:109]).all()
+
+
+def test_heights_without_a_point_change_nothing(case, tmp_path):
+    findings, pictures, protocol = case()
+    empty = replace(_waves(), height_um=np.full((120, 160), np.nan))
+    pictures[0] = replace(pictures[0], height_map=empty)
+    write_report(findings, pictures, protocol, tmp_path)
+    assert {path.name for path in tmp_path.iterdir()} == FILES

@@ -40,6 +40,8 @@ class FaceMeasures:
         Roughness by zone and basis.
     flags : tuple of Raised
         Doubts about the face, its zones and its measures.
+    height_map : HeightMap, optional
+        The heights as laid over the picture.
     """
 
     values: Mapping[str, Measured]
@@ -47,6 +49,7 @@ class FaceMeasures:
     profiles: FaceProfiles | None
     roughness: tuple[RoughnessRow, ...] = ()
     flags: tuple[Raised, ...] = ()
+    height_map: HeightMap | None = None
 
 
 
@@ -132,6 +135,7 @@ def measure_face(
         profiles=face_profiles(thickness.profile, depth.profile, zones),
         roughness=rough.rows,
         flags=tuple(item for item in flags if item.name not in known),
+        height_map=rough.height_map,
     )
 
 

@@ -266,6 +266,23 @@ def nice_length(target: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= target * (1 + 1e-9))
 
 
+def draw_scale_bar(picture: Rgb, image: CalibratedImage, scale: float) -> Rgb:
+    """Return a drawn picture with our own scale bar on it.
+
+    Parameters
+    ----------
+    picture : (rows, cols, 3) uint8 array
+        The drawing.
+    image : CalibratedImage
+        The picture that it shows; gives the pixel size.
+    scale : float
+        Drawn pixels per picture pixel.
+    """
+    canvas = Image.fromarray(picture)
+    _draw_scale_bar(ImageDraw.Draw(canvas), image, scale, max(1.0, max(picture.shape) / 1024))
+    return np.asarray(canvas)
+
+
 def _draw_scale_bar(
     draw: ImageDraw.ImageDraw, image: CalibratedImage, scale: float, unit: float
 ) -> None:

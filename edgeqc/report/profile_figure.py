@@ -77,6 +77,37 @@ def draw_profile_figure(
         bottom = graph_top + _GRAPH_HEIGHT
     parts += _axis_below(along, bottom, f"along the face, {profiles.unit}")
     height = bottom + 44
+    return _drawing(height, parts)
+
+
+def draw_line_figure(
+    along: NDArray[np.float64], values: NDArray[np.float64], *, below: str, left: str
+) -> str:
+    """Return values along a line as SVG text; gaps stay gaps.
+
+    Parameters
+    ----------
+    along, values : (n,) float arrays
+        Position and value; ``nan`` where there is none.
+    below, left : str
+        Titles of the axes, with units.
+    """
+    known = np.isfinite(values)
+    low, high = float(values[known].min()), float(values[known].max())
+    margin = 0.06 * (high - low) or 1.0
+    ahead = _Scale(float(along[0]), float(along[-1]), _LEFT, _WIDTH - _RIGHT)
+    up = _Scale(low - margin, high + margin, _SECTION_TOP + _GRAPH_HEIGHT, _SECTION_TOP)
+    parts = [f'<rect x="{_n(_LEFT)}" y="{_n(up.stop)}" width="{_n(ahead.stop - ahead.start)}"'
+             f' height="{_n(_GRAPH_HEIGHT)}" fill="none" stroke="#222"/>']
+    for run in _runs(np.flatnonzero(known).tolist()):
+        line = _points([ahead(along[i]) for i in run], [up(values[i]) for i in run])
+        parts.append(f'<polyline points="{line}" fill="none" stroke="#222" stroke-width="1"/>')
+    parts += _axis_left(up, _nice_ticks(up.low, up.high, 4), left)
+    parts += _axis_below(ahead, up.start, below)
+    return _drawing(up.start + 44, parts)
+
+
+def _drawing(height: float, parts: Iterable[str]) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}"'
         f' width="{_WIDTH:g}" height="{height:g}" font-family="Source Sans Pro, sans-serif"'

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections import Counter
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,11 @@ from PIL import Image
 from edgeqc.examined import ExaminedFace, ExaminedPicture
 from edgeqc.findings import Findings, write_findings
 from edgeqc.imaging.block_means import blocks_to_pixels
+from edgeqc.measure.height_map_files import write_height_map
 from edgeqc.protocol import Protocol
 from edgeqc.report.content import report_content
 from edgeqc.report.figures import draw_labels, draw_overlay, draw_picture, write_png
+from edgeqc.report.height_figure import draw_height_profile, draw_heights
 from edgeqc.report.html import data_uri, write_html
 from edgeqc.report.pdf import write_pdf
 from edgeqc.report.profile_figure import draw_profile_figure
@@ -26,6 +28,7 @@ from edgeqc.report.tables import write_profiles, write_roughness
 
 _PLAIN_PX = 900
 _QUALITY = 82
+_HEIGHTS_DATED = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def write_report(
@@ -93,10 +96,34 @@ def _draw(picture: ExaminedPicture, target: Path, entry: dict[str, Any]) -> dict
     write_png(target.with_name(f"{target.name}.zones.png"), at_file_size)
     overlay = draw_overlay(picture.image, _zoned(picture), labels)
     write_png(target.with_name(f"{target.name}.overlay.png"), overlay)
+    drawn = _draw_heights(picture, target, entry)
     return {
+        **drawn,
         entry["overlay"]: _jpeg(overlay),
         entry["plain"]: _jpeg(draw_picture(picture.image, _PLAIN_PX)[0]),
     }
+
+
+def _draw_heights(
+    picture: ExaminedPicture, target: Path, entry: dict[str, Any]
+) -> dict[str, bytes]:
+    """Write the height map in open formats, and return its figures, named in ``entry``."""
+    height_map = picture.height_map
+    if height_map is None or not height_map.has_heights or not picture.faces:
+        return {}
+    for ending in (".heights.tif", ".heights.x3p"):
+        # a fixed date, so that the same heights give the same bytes
+        write_height_map(
+            height_map, target.with_name(f"{target.name}{ending}"), when=_HEIGHTS_DATED)
+    drawn, caption = draw_heights(picture)
+    name = entry["overlay"].removesuffix(".jpg").replace("overlay", "heights")
+    entry["heights"], entry["heights_caption"] = f"{name}.jpg", f"{picture.name}. {caption}"
+    files = {f"{name}.jpg": _jpeg(drawn)}
+    profile = draw_height_profile(picture)
+    if profile:
+        entry["height_profile"] = f"{name}.svg"
+        files[f"{name}.svg"] = profile.encode()
+    return files
 
 
 def _pages(
@@ -149,7 +176,9 @@ def _with_data(content: dict[str, Any], files: dict[str, bytes]) -> dict[str, An
     """Return the content with file names replaced by the files themselves."""
     def picture(entry: dict[str, Any]) -> dict[str, Any]:
         inlined: dict[str, Any] = {key: data_uri(files[entry[key]], "image/jpeg")
-                   for key in ("overlay", "plain") if key in entry}
+                   for key in ("overlay", "plain", "heights") if key in entry}
+        if "height_profile" in entry:
+            inlined["height_profile"] = files[entry["height_profile"]].decode()
         faces = [
             {**face, "profile": files[face["profile"]].decode()} if "profile" in face else face
             for face in entry["faces"]
