@@ -48,12 +48,16 @@ class ReadingLimits:
         Largest number of pages of one file.
     max_whole_pixels : int
         Largest picture, in pixels, that is measured as it is; a larger one is read strip by
-        strip and measured on the means of blocks of pixels, the smallest that fit.
+        strip and measured on the means of blocks of pixels.
+    reduced_pixels : int
+        Most blocks that such a picture is read into: with more, measuring would take more than
+        1.5 GB.
     """
 
     max_pixels: int = 400_000_000
     max_pages: int = 1000
     max_whole_pixels: int = 40_000_000
+    reduced_pixels: int = 20_000_000
 
 
 @dataclass(frozen=True)
@@ -134,12 +138,12 @@ def read_pages(
                              max_pages=limits.max_pages)
         digest = _sha256(path)
         if header.format == "TIFF":
-            return _read_tiff(path, header, name, digest, limits.max_whole_pixels)
+            return _read_tiff(path, header, name, digest, limits)
         array = _decode(path, name)
         if array.shape[:2] != header.shapes[0]:
             raise _undecodable(name, "the decoder found another size than the header's")
         shape = (array.shape[0], array.shape[1])
-        side = reduction_for(*shape, limits.max_whole_pixels)
+        side = _side(*shape, limits)
         if side > 1:
             array = block_means(array_parts(array), array.shape, side)
         pixels, finite, flags = _to_grey(array, name=name)
@@ -192,7 +196,7 @@ def _decode(path: Path, name: str) -> NDArray[Any]:
 
 
 def _read_tiff(
-    path: Path, header: FileHeader, name: str, digest: str, max_whole_pixels: int
+    path: Path, header: FileHeader, name: str, digest: str, limits: ReadingLimits
 ) -> tuple[RawPage, ...]:
     wanted = [index for index, page in enumerate(header.tiff) if not page.reduced]
     if not wanted:
@@ -203,7 +207,7 @@ def _read_tiff(
     with tifffile.TiffFile(path) as tiff:
         for number, index in enumerate(wanted, start=1):
             promised = header.tiff[index]
-            side = reduction_for(promised.rows, promised.cols, max_whole_pixels)
+            side = _side(promised.rows, promised.cols, limits)
             array = (_tiff_array(path, tiff, index, promised, name) if side == 1 else
                      _reduced_tiff(path, tiff, index, promised, name, side))
             pixels, finite, flags = _to_grey(
@@ -217,6 +221,13 @@ def _read_tiff(
                 file_shape=(promised.rows, promised.cols),
             ))
     return tuple(pages)
+
+
+def _side(rows: int, cols: int, limits: ReadingLimits) -> int:
+    """Side of the blocks that a picture is measured on; 1 where it is measured as it is."""
+    if reduction_for(rows, cols, limits.max_whole_pixels) == 1:
+        return 1
+    return reduction_for(rows, cols, min(limits.max_whole_pixels, limits.reduced_pixels))
 
 
 def _reduced(side: int) -> tuple[Raised, ...]:
