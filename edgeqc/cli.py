@@ -140,7 +140,7 @@ def settings(results: tuple[Path, ...], out: Path, protocol: Path | None) -> int
 
     run = run_settings(results, out, protocol=protocol)
     click.echo(run.comparison.answer)
-    click.echo(f"Written to {run.out}: {', '.join(run.files)}")
+    click.echo(f"{len(run.files)} files are in {run.out}; start with settings.html.")
     return 0
 
 

@@ -13,7 +13,7 @@ RULE = "#c9d0d3"
 WASH = "#eef1f3"
 ACCENT = "#0072B2"
 WARM = "#D55E00"
-FONT = "Source Sans Pro, Source Sans 3, Segoe UI, Helvetica, Arial, sans-serif"
+FONT = "'Source Sans Pro', 'Source Sans 3', 'Segoe UI', Helvetica, Arial, sans-serif"
 
 CHARACTER = 0.49
 """Mean width of a character of the text face, as a share of its size."""

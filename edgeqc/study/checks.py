@@ -48,8 +48,8 @@ def nesting_of(fitted: Fitted, design: Design, p: float) -> Nesting:
         sentence = (
             f"The variance between {_plural(design.unit)} of one setting came out at zero: faces"
             f" of one {design.unit} differ as much as faces of different ones. The"
-            f" {_plural(design.unit)} stay the basis of the test all the same, because the design"
-            " has randomised them and not the faces.")
+            f" {_plural(design.unit)} stay the basis of the test all the same, because a setting"
+            f" was given to a {design.unit} as a whole.")
     else:
         sentence = (
             f"Faces of one {design.unit} resemble each other (intra-class correlation"

@@ -218,6 +218,10 @@ def _monotone(
     fitted = sign * pooled_monotone(sign * means, size)
     spread = np.array([value[index == k].var(ddof=1) if size[k] > 1 else math.nan
                        for k in range(levels.size)])
+    # a dose whose units are all equal has shown no spread, not none: the others' stands in
+    known = spread[np.isfinite(spread) & (spread > 0)]
+    if known.size:
+        spread[spread == 0] = float(known.mean())
     # simultaneous over the doses (Bonferroni), so that a bound at one dose binds its neighbours
     half = np.array([
         float(t.ppf(1 - alpha / 2 / levels.size, size[k] - 1)) * math.sqrt(spread[k] / size[k])

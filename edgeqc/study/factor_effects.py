@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -178,6 +179,8 @@ def dose_study(fitted: Fitted, design: Design, settings: StudySettings) -> DoseS
         return None
     curve = dose_response(dose, value, saturating=deep, alpha=settings.model.alpha,
                           rising=True if deep else None)
+    if response.kind == "fraction":
+        curve = replace(curve, low=np.clip(curve.low, 0, 1), high=np.clip(curve.high, 0, 1))
     label, unit = words_of(name)
     target = dose_for(curve, response.target) if math.isfinite(response.target) else None
     return DoseStudy(name, unit, curve, target,
@@ -201,7 +204,7 @@ def _dose_words(
 ) -> str:
     """Return what the curve says of the target."""
     if target is None:
-        return f"{response.label[0].upper()}{response.label[1:]} against {label}."
+        return ""
     wanted = f"{response.label} of {target.target:g}"
     level = f"{100 * (1 - alpha):g} %"
     ends = [end for end in (target.low, target.high) if math.isfinite(end)]
@@ -210,7 +213,7 @@ def _dose_words(
         if ends:
             words += f" Its {level} band reaches it at {number(ends[0], 1)} {unit}."
         return words
-    places = decimals_for(abs(target.high - target.low) / 4 if len(ends) == 2 else target.dose / 10)
+    places = decimals_for(abs(target.high - target.low) if len(ends) == 2 else target.dose)
     words = f"A {wanted} is predicted at {number(target.dose, places)} {unit} of {label}"
     if len(ends) == 2:
         return words + (f" ({level} interval {number(target.low, places)} to"

@@ -88,18 +88,22 @@ def _weighted(fitted: Fitted) -> Sensitivity | None:
                       "" if fit.converged else "the fit did not settle")
     k = len(fitted.arms)
     shift = _largest_shift(fit.beta[:k], fitted.mixed.beta[:k])
-    if not fit.converged:
-        sentence = ("Weighting faces by their measurement uncertainty did not settle: the stated"
-                    " uncertainties are larger than the scatter seen.")
+    if share > 1:
+        # such a part would fit only with less than no scatter: the weights would mean nothing
+        test = TestResult(name, math.nan, math.nan, math.nan, math.nan)
+        sentence = (
+            f"The stated measurement uncertainty is {math.sqrt(share):.1f} times the scatter of"
+            " faces seen: it is shared by the faces (as that of a pixel size is) or stated too"
+            " wide. It cannot serve as weight; a shared part shifts all settings alike and leaves"
+            " their differences.")
+    elif not fit.converged:
+        sentence = "Weighting faces by their measurement uncertainty did not settle."
     else:
         sentence = (
             f"The stated measurement uncertainty amounts to {100 * share:.0f} % of the variance of"
             f" a face; weighting faces by it moves no difference by more than"
             f" {_moved(shift, fitted)} and changes {p_value(plain.p)} of the mixed"
             f" model to {p_value(test.p)}.")
-        if share > 1:
-            sentence += (" The stated uncertainties exceed the scatter seen, so that they are"
-                         " likely too wide, or shared by all faces.")
     return Sensitivity(name, test, shift, sentence)
 
 

@@ -80,7 +80,6 @@ class ResponseSettings:
     roughness: tuple[str, ...] = (
         "laser/edge contour/Rq", "scissor/edge contour/Rq", "torn/edge contour/Rq",
         "laser/height map/Sq", "scissor/height map/Sq", "torn/height map/Sq",
-        "laser/grey level/texture contrast",
     )
     primary: str = "cut_depth_fraction"
     better: Mapping[str, Direction] = field(default_factory=lambda: {

@@ -30,7 +30,7 @@ def places_for(result: ResponseResult) -> int:
         spreads = [arm.sd for arm in result.arms if math.isfinite(arm.sd) and arm.sd > 0]
     places = decimals_for(min(spreads)) if spreads else 3
     # a thousandth of the thickness or of a share is finer than any face is measured
-    return min(places, 3) if result.response.kind in ("fraction", "relative") else places
+    return min(places, 3) if result.response.kind == "fraction" else places
 
 
 def unit_of(result: ResponseResult) -> str:
@@ -158,11 +158,13 @@ def result_sentence(result: ResponseResult, settings: StudySettings) -> str:
         return f"{head}."
     text = f"{head}; largest {_pair_words(result, pair, alpha)}."
     same = [one.equivalence for one in result.pairs if one.equivalence is not None]
-    if same and result.p_holm >= alpha:
+    if same:
         margin = same[0].margin
-        if all(one.equivalent for one in same):
-            text += f" All settings are equivalent within ±{margin:g}{unit_of(result)}."
-        else:
+        if all_equivalent(result):
+            text += f" All settings are equivalent within ±{margin:g}{unit_of(result)}"
+            text += "." if result.p_holm >= alpha else (
+                ": the difference is there, but smaller than what matters.")
+        elif result.p_holm >= alpha:
             text += (f" Equivalence within ±{margin:g}{unit_of(result)} is shown for"
                      f" {sum(one.equivalent for one in same)} of {counted(len(same), 'pair')}.")
     return text
@@ -175,6 +177,14 @@ def largest_pair(result: ResponseResult) -> Pair | None:
         return None
     return max(known, key=lambda pair: abs(
         math.log(pair.estimate) if pair.scale == "ratio" else pair.estimate))
+
+
+def all_equivalent(result: ResponseResult) -> bool:
+    """Return whether every pair of tested settings was compared and found equivalent."""
+    count = sum(arm.tested for arm in result.arms)
+    shown = sum(pair.equivalence is not None and pair.equivalence.equivalent
+                for pair in result.pairs)
+    return shown > 0 and shown == count * (count - 1) // 2
 
 
 def _pair_words(result: ResponseResult, pair: Pair, alpha: float) -> str:
@@ -243,6 +253,8 @@ def _answer_within(
     if overall is None or not math.isfinite(result.p_holm):
         return "these data cannot say which setting does best; no test could be made.", False
     best = best_arm(result)
+    if result.p_holm < alpha and all_equivalent(result):
+        return result_sentence(result, settings), True
     if result.p_holm >= alpha:
         return _no_difference(result, design, settings)
     if best is None:
@@ -305,7 +317,7 @@ def _no_difference(
         return (f"these data cannot say which setting does best in {result.response.label}: no"
                 " pair of settings could be compared.", False)
     seen = _pair_words(result, pair, alpha)
-    if same and len(same) == len(result.pairs) and all(one.equivalent for one in same):
+    if all_equivalent(result):
         return (f"all settings are equivalent in {result.response.label} within"
                 f" ±{same[0].margin:g}{unit_of(result)}: largest {seen}.", True)
     text = (f"these data cannot say which setting does best in {result.response.label}"
