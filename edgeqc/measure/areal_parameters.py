@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from edgeqc.measure.material_ratio import MaterialSettings, material_values, probability_values
+from edgeqc.measure.profile_parameters import curves_without_one, thinned_curve
 from edgeqc.measure.slopes import local_slopes
 from edgeqc.quantity import FloatArray
 
@@ -29,7 +30,7 @@ BAND_HEIGHTS = 65_536
 HALO = 3
 """Rows needed beyond a band for the seven-point slope."""
 
-TILE_CURVE = 256
+TILE_CURVE = 64
 """Points to which the material ratio curve of a tile is thinned."""
 
 FULL_TILE = 0.3
@@ -240,9 +241,10 @@ def areal_material_values(height_um: FloatArray, settings: MaterialSettings) -> 
     value = {name: float(field[0]) for name, field in _curve_values(curve, settings).items()}
     tiles, effective = _tile_curves(height_um)
     if tiles.shape[0] > 2:
-        scatter = _curve_values(tiles, settings)
+        scatter = _curve_values(curves_without_one(tiles[None])[0], settings)
+        # pseudo-values of the jackknife, up to their common part
         sampling = {
-            name: float(np.nanstd(field, ddof=1) / math.sqrt(effective))
+            name: float((tiles.shape[0] - 1) * field.std(ddof=1) / math.sqrt(effective))
             for name, field in scatter.items()
         }
     else:
@@ -264,10 +266,9 @@ def _tile_curves(height_um: FloatArray) -> tuple[FloatArray, float]:
             rising = np.sort(tile[np.isfinite(tile)])
             if rising.size < max(FULL_TILE * tile.size, 4):
                 continue
-            at = (np.arange(TILE_CURVE) + 0.5) * rising.size / TILE_CURVE - 0.5
-            lower = np.clip(at.astype(np.int64), 0, rising.size - 2)
-            share = np.clip(at - lower, 0.0, 1.0)
-            curves.append((rising[lower] * (1 - share) + rising[lower + 1] * share)[::-1])
+            if rising.size < TILE_CURVE:
+                rising = np.repeat(rising, -(-TILE_CURVE // rising.size))
+            curves.append(thinned_curve(rising[None, ::-1], TILE_CURVE)[0])
             counts.append(rising.size)
     if not curves:
         return np.empty((0, TILE_CURVE)), 0.0

@@ -24,12 +24,14 @@ from edgeqc.measure.robust_areal import robust_areal_filter
 from edgeqc.measure.roughness_result import (
     ENDS,
     LEVELLING,
+    NO_TRANSITION,
     NOISE,
     SAMPLING,
     Conditions,
     HeightDoubt,
     Roughness,
     measured,
+    noise_share,
     scale_shares,
 )
 from edgeqc.measure.roughness_symbols import AREAL_STANDARD, AREAL_SYMBOLS
@@ -285,6 +287,8 @@ def _with_doubt(
         if name not in plain.value:
             continue
         value, note = plain.value[name], plain.notes.get(name, "")
+        if name == "Smq" and math.isnan(value):
+            note = NO_TRANSITION
         budget = {SAMPLING: plain.sampling[name]}
         for source, share in scale_shares(np.array(value), entry, doubt).items():
             budget[source] = float(share)
@@ -295,7 +299,8 @@ def _with_doubt(
                 else abs(value) * ends_rel * max(entry.height_power, 1.0)
             )
         if noisy:
-            budget[NOISE] = abs(noisy[name] - value)
+            pair = np.array(value), np.array(noisy[name])
+            budget[NOISE] = float(noise_share(*pair, entry))
         if noisy and name == "Sq":
             square = value**2 - noise_left**2
             if square <= 0:

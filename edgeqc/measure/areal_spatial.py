@@ -29,6 +29,22 @@ NO_DIRECTION_DEG = 15.0
 UNIFORM_DIRECTION_DEG = 180.0 / math.sqrt(12.0)
 """Standard deviation of a direction of which nothing is known."""
 
+SIGNIFICANT_RESULTANT = 3.0
+"""Mean resultant length, in units of that of as many random directions, from which a direction
+prevails at all (chance: exp(-9), some 0.01 %)."""
+
+CERTAIN_RESULTANT = 0.9
+"""Mean resultant length from which a direction prevails however few waves there are."""
+
+LEAST_DIRECTION_U_DEG = 0.1
+"""Smallest standard uncertainty of a direction: a tenth of the width of a spectrum's bin."""
+
+BARTLETT = 1.0 + 2.0 * DECAY**2
+"""Variance of the estimated autocorrelation where it is 0.2, over that of independent areas
+(Bartlett's formula, J. R. Stat. Soc. 1946;8:27, from memory). Its negative term is left out: the
+shortest of many directions is biased downwards, and the larger figure makes up for it (on 96 x 96
+maps of 24 correlation lengths the interval held the truth in 80 % of cases with that term)."""
+
 DIRECTION_REACH_DEG = 12.0
 """Half width of the sector over which the strongest direction is averaged."""
 
@@ -76,10 +92,10 @@ def spatial_values(height_um: FloatArray, spacing_um: tuple[float, float]) -> Ar
     if not complete.any():
         value = {"Sal": math.nan, "Str": math.nan}
         notes["Sal"] = "the autocorrelation stays above 0.2 in every direction"
-    cell = spacing_um[0] * spacing_um[1]
-    # Bartlett's variance of an autocorrelation at a lag where it is DECAY
-    square = float(np.sum(np.where(correlation > DECAY / 2, correlation, 0.0) ** 2)) * 2.0
-    u_correlation = math.sqrt(min(1.0, square * cell / total / cell) * (1 + 2 * DECAY**2))
+    square = np.where(correlation > DECAY / 2, correlation, 0.0) ** 2
+    # the half plane of lags stands for both halves; its first column lies on the border
+    independent = total / (2.0 * float(square.sum()) - float(square[:, 0].sum()))
+    u_correlation = math.sqrt(min(1.0, BARTLETT / independent))
     steepest = float(slopes[int(np.argmin(lengths))])
     u_sal = u_correlation / steepest if steepest > 0 else math.nan
     sampling = {"Sal": u_sal, "Str": value["Str"] * math.sqrt(2.0) * u_sal / shortest}
@@ -188,9 +204,9 @@ def _direction(height_um: FloatArray, spacing_um: tuple[float, float]) -> tuple[
         near = np.abs(offset) <= DIRECTION_REACH_DEG
         peak += float(np.average(offset[near], weights=weight[near]))
     doubled = np.exp(2j * np.radians(angle))
-    resultant = abs(np.sum(weight * doubled)) / weight.sum()
-    modes = max(weight.sum() ** 2 / np.sum(weight**2), 1.0)
-    u = math.degrees(0.5 * math.sqrt((1 - min(resultant, 1.0) ** 2) / (2 * modes))) / max(
-        resultant, 1e-9
-    )
-    return (peak + 90.0) % 180.0, min(max(u, 0.1), UNIFORM_DIRECTION_DEG)
+    resultant = float(abs(np.sum(weight * doubled)) / weight.sum())
+    modes = max(float(weight.sum()) ** 2 / float(np.sum(weight**2)), 1.0)
+    if resultant < min(SIGNIFICANT_RESULTANT / math.sqrt(modes), CERTAIN_RESULTANT):
+        return (peak + 90.0) % 180.0, UNIFORM_DIRECTION_DEG
+    u = math.degrees(0.5 * math.sqrt((1 - min(resultant, 1.0) ** 2) / (2 * modes))) / resultant
+    return (peak + 90.0) % 180.0, min(max(u, LEAST_DIRECTION_U_DEG), UNIFORM_DIRECTION_DEG)

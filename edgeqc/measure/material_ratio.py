@@ -23,6 +23,10 @@ PROBABILITY_REACH = 3.0
 """Reach of the probability curve to either side, in standard deviations: beyond it lie outliers
 (ISO 13565-3:1998, annex, from memory)."""
 
+ALIKE = 0.25
+"""Relative difference below which the two slopes are those of one surface: there is then no
+transition, and no material ratio of it is given."""
+
 MIN_SEGMENT = 40
 """Least points of one of the two straight lines fitted to the probability curve."""
 
@@ -319,6 +323,8 @@ def probability_values(curve: FloatArray, prefix: str = "R") -> dict[str, FloatA
     slope_low, level_low = (field[rows, best + 1] for field in lower_fit[:2])
     with np.errstate(divide="ignore", invalid="ignore"):
         meet = (level_low - level_up) / (slope_up - slope_low)
+        alike = np.abs(slope_up - slope_low) < ALIKE * np.fmax(np.abs(slope_up), np.abs(slope_low))
+    meet = np.where(alike, np.nan, meet)
     return {
         prefix + "pq": -slope_up,
         prefix + "vq": -slope_low,

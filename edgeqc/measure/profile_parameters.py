@@ -25,6 +25,9 @@ BLOCKS = 10
 for a variance with 9 degrees of freedom, few enough for a block to be longer than the
 correlation length of any profile that is long enough for its section length."""
 
+BLOCK_CURVE = 40
+"""Points to which the material ratio curve of a block is thinned for its scatter."""
+
 MIN_BLOCK = 16
 """Fewest heights in a block of which parameters are taken."""
 
@@ -294,12 +297,68 @@ def _material(
     values.update(probability_values(curve))
     value.update({name.removeprefix("R"): field for name, field in values.items()})
     blocks = block_borders(z.shape[1]).size - 1
+    if blocks < 3:
+        sampling.update(dict.fromkeys((k.removeprefix("R") for k in values), mean_free(z)))
+        return
     size = z.shape[1] // blocks
     pieces = z[:, : size * blocks].reshape(-1, size)
-    shorter = falling_curve(pieces, size)
-    scatter = material_values(shorter, settings)
-    scatter.update(probability_values(shorter))
+    thinned = thinned_curve(falling_curve(pieces, size), BLOCK_CURVE)
+    left_out = curves_without_one(thinned.reshape(z.shape[0], blocks, -1))
+    without = left_out.reshape(z.shape[0] * blocks, -1)
+    scatter = material_values(without, settings) | probability_values(without)
     for name, of_blocks in scatter.items():
         symbol = name.removeprefix("R")
-        sampling[symbol] = spread_of_mean(of_blocks.reshape(z.shape[0], blocks))
+        # pseudo-values of the jackknife, up to their common part
+        pseudo = (1 - blocks) * of_blocks.reshape(z.shape[0], blocks)
+        sampling[symbol] = spread_of_mean(pseudo)
         freedom[symbol] = blocks - 1.0
+
+
+def mean_free(z: FloatArray) -> FloatArray:
+    """Return NaN for every profile: nothing is known of the scatter along it.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2 (a scatter needs repeated readings).
+    """
+    return np.full(z.shape[0], np.nan)
+
+
+def thinned_curve(curve: FloatArray, points: int) -> FloatArray:
+    """Return (batch, points) curves that stand for longer ones, by means over equal shares.
+
+    References
+    ----------
+    ISO 21920-2:2021 (material ratio curve).
+    """
+    m = curve.shape[1]
+    if m <= points:
+        return curve
+    borders = np.rint(np.linspace(0, m, points + 1)).astype(np.int64)
+    thinned: FloatArray = np.add.reduceat(curve, borders[:-1], axis=1) / np.diff(borders)
+    return thinned
+
+
+def curves_without_one(curves: FloatArray) -> FloatArray:
+    """Return the pooled curves with each block left out in turn, from their own means.
+
+    Parameters
+    ----------
+    curves : (batch, blocks, points) float array
+        Curve of every block; NaN where a block has none.
+
+    Returns
+    -------
+    (batch, blocks, (blocks - 1) points) float array
+        Entry b is the pool without block b, in falling order.
+
+    References
+    ----------
+    Jackknife with blocks: Ann. Statist. 1989;17(3):1217 (from memory).
+    """
+    batch, blocks, points = curves.shape
+    others = np.array([[k for k in range(blocks) if k != b] for b in range(blocks)])
+    pools = curves[:, others].reshape(batch, blocks, (blocks - 1) * points)
+    pools -= pools.mean(axis=2, keepdims=True)
+    falling: FloatArray = -np.sort(-pools, axis=2)
+    return falling

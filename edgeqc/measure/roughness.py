@@ -26,6 +26,7 @@ from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, pr
 from edgeqc.measure.roughness_result import (
     ENDS,
     LEVELLING,
+    NO_TRANSITION,
     NOISE,
     SAMPLING,
     Conditions,
@@ -33,6 +34,7 @@ from edgeqc.measure.roughness_result import (
     Roughness,
     Shares,
     measured,
+    noise_share,
     scale_shares,
 )
 from edgeqc.measure.roughness_symbols import PROFILE_STANDARD, PROFILE_SYMBOLS
@@ -316,7 +318,7 @@ def _with_shares(
         if ends:
             shares[ENDS] = np.abs(ends[name] - value) / math.sqrt(3.0)
         if noisy:
-            shares[NOISE] = np.abs(noisy[name] - value)
+            shares[NOISE] = noise_share(value, noisy[name], entry)
         result[name] = Shares(shares, plain.freedom[name])
     if noisy:
         square = rms**2 - noise_left_um**2
@@ -375,6 +377,8 @@ def _conditions(
 def _note(name: str, value: float) -> str:
     if name[1:] == "q" and math.isnan(value):
         return "the height noise accounts for all of the roughness"
+    if name[1:] == "mq" and math.isnan(value):
+        return NO_TRANSITION
     if name[1:] in ("Sm", "c") and math.isnan(value):
         return "no complete profile element"
     return ""

@@ -14,6 +14,15 @@ from edgeqc.measure.roughness_row import Basis, RoughnessRow, Zone
 from edgeqc.measure.roughness_symbols import Symbol, symbol_of
 from edgeqc.quantity import FloatArray, Measured, combine
 
+LARGEST_LOG_RATIO = 1.5
+"""Half-width over value from which a positive parameter's interval starts at zero instead."""
+
+NOISY = 0.3
+"""Share of height noise, over the value, from which it is said that noise dominates: about half
+of the value's square is then noise."""
+
+ASPECT_RATIO = "Texture aspect ratio"
+
 COVERAGE = 0.95
 """Coverage probability of the intervals."""
 
@@ -23,6 +32,8 @@ HEIGHT_SCALE = "height scale"
 NOISE = "height noise"
 ENDS = "filter ends"
 LEVELLING = "levelling"
+
+NO_TRANSITION = "the probability curve's two slopes are alike: no transition"
 
 
 @dataclass(frozen=True)
@@ -172,6 +183,29 @@ def scale_shares(value: FloatArray, symbol: Symbol, doubt: HeightDoubt) -> dict[
     return shares
 
 
+def noise_share(value: FloatArray, noisier: FloatArray, symbol: Symbol) -> FloatArray:
+    """Return how much of a value is height noise, from what adding the noise once more does.
+
+    Parameters
+    ----------
+    value, noisier : (batch,) float array
+        The value, and that of the same heights with the noise added a second time.
+    symbol : Symbol
+        The parameter; of one that grows with height, squares add up, of any other the change
+        itself is taken.
+
+    References
+    ----------
+    Simulation and extrapolation: J. Am. Stat. Assoc. 1994;89:1314 (from memory).
+    """
+    change = np.abs(noisier - value)
+    if symbol.height_power != 1.0 or not symbol.positive:
+        return change
+    without = np.sqrt(np.maximum(2.0 * value**2 - noisier**2, 0.0))
+    share: FloatArray = np.maximum(change, np.abs(value - without))
+    return share
+
+
 def measured(
     value: float,
     budget: dict[str, float],
@@ -204,9 +238,16 @@ def measured(
     share = budget.get(SAMPLING, 0.0)
     effective = freedom * (u / share) ** 4 if share > 0 else math.inf
     factor = float(stdtrit(min(effective, 1e6), 0.5 + COVERAGE / 2))
+    low, high = value - factor * u, value + factor * u
     if symbol.positive and value > 0:
-        ratio = math.exp(min(factor * u / value, 50.0))
-        low, high = value / ratio, value * ratio
-    else:
-        low, high = value - factor * u, value + factor * u
-    return Measured(value, u, symbol.unit, budget, n, low, high, note)
+        if factor * u < LARGEST_LOG_RATIO * value:
+            ratio = math.exp(factor * u / value)
+            low, high = value / ratio, value * ratio
+        else:
+            low = 0.0
+    if symbol.title == ASPECT_RATIO:
+        high = min(high, 1.0)
+    noise = budget.get(NOISE, 0.0)
+    if noise > NOISY * abs(value) and symbol.positive and symbol.height_power:
+        note = "; ".join([text for text in (note,) if text] + ["dominated by height noise"])
+    return Measured(value, u, symbol.unit, budget, n, float(low), float(high), note)

@@ -102,7 +102,8 @@ def _climb(z: NDArray[np.float32], spacing_um: tuple[float, float]) -> IntArray:
     running maximum finds the steepest slope and whence it came. Slopes are compared to 1e-6.
     """
     rows, cols = z.shape
-    padded = np.full((rows + 2, cols + 2), LOWEST, dtype=np.float32)
+    # lower than a gap, so that no way leads out of the array along a gap at its border
+    padded = np.full((rows + 2, cols + 2), 2 * LOWEST, dtype=np.float32)
     padded[1:-1, 1:-1] = z
     # neighbours with a larger index come last: on a level stretch only those are followed, so
     # there are no circles, and the false peaks that this leaves have no rise and are pruned

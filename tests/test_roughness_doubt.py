@@ -1,0 +1,212 @@
+"""The stated uncertainty of roughness values: does it cover, and does each share do its part?"""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import fft
+
+from edgeqc.errors import MeasurementError
+from edgeqc.measure.roughness import (
+    ArealSettings,
+    Band,
+    HeightDoubt,
+    roughness_areal,
+    roughness_profile,
+    roughness_profiles,
+)
+
+CORRELATION = 10.0
+
+
+def gaussian_profiles(rng, count, n):
+    """Heights of Sq 1 and autocorrelation exp(-(x/10)²), cut from longer ones."""
+    longer = n + 120
+    transfer = np.exp(-0.5 * (np.pi * np.fft.rfftfreq(longer) * CORRELATION) ** 2)
+    heights = fft.irfft(fft.rfft(rng.normal(size=(count, longer)), axis=1) * transfer, longer)
+    return heights[:, :n] * math.sqrt(math.sqrt(math.pi) * CORRELATION)
+
+
+def gaussian_map(rng, side, length):
+    longer = side + 60
+    fr, fc = np.fft.fftfreq(longer)[:, None], np.fft.rfftfreq(longer)[None, :]
+    transfer = np.exp(-0.5 * (np.pi * length) ** 2 * (fr**2 + fc**2))
+    heights = fft.irfft2(fft.rfft2(rng.normal(size=(longer, longer))) * transfer, (longer, longer))
+    return heights[:side, :side] * math.sqrt(math.pi) * length
+
+
+def least_hits(tries, probability, sigmas=3.0):
+    return probability * tries - sigmas * math.sqrt(tries * probability * (1 - probability))
+
+
+# closed forms for Gaussian heights of Sq 1 and this autocorrelation
+PROFILE_TRUTH = {
+    "Rq": 1.0, "Ra": math.sqrt(2 / math.pi), "Rdq": math.sqrt(2) / CORRELATION, "Rsk": 0.0,
+    "Rk": 2.573956, "Rpk": 0.945031, "Rvk": 0.945031, "Rvmc": 0.905916, "Rvvc": 1.217257,
+    "Rmc": 1.281552, "Rmr": 50.0,
+}
+
+
+@pytest.mark.parametrize("lengths", [50, 200])
+def test_profile_intervals_cover(lengths):
+    tries = 300
+    z = gaussian_profiles(np.random.default_rng(lengths), tries, int(lengths * CORRELATION))
+    table = roughness_profiles(z, 1.0)
+    hits = dict.fromkeys(PROFILE_TRUTH, 0)
+    for index in range(tries):
+        result = table.at(index)
+        for name, truth in PROFILE_TRUTH.items():
+            low, high = result[name].interval
+            hits[name] += low <= truth <= high
+    for name, count in hits.items():
+        # 95 % are claimed; 92 % is the least that counts as held, less the chance of 300 tries
+        assert count >= least_hits(tries, 0.92), (name, count)
+        assert count <= tries * 0.998 or name == "Rmr", (name, count)
+
+
+def test_profile_uncertainty_is_the_scatter():
+    z = gaussian_profiles(np.random.default_rng(3), 300, 1500)
+    table = roughness_profiles(z, 1.0)
+    for name in PROFILE_TRUTH:
+        scatter, stated = table.value[name].std(), np.sqrt(np.mean(table.u(name) ** 2))
+        assert 0.7 < stated / scatter < 1.5, (name, stated, scatter)
+    for name in ("Rz", "Rp", "Rv", "RSm", "Rc"):
+        scatter, stated = table.value[name].std(), np.sqrt(np.mean(table.u(name) ** 2))
+        assert 0.6 < stated / scatter < 1.8, (name, stated, scatter)
+
+
+def test_areal_intervals_cover():
+    tries, length = 80, 5.0
+    rng = np.random.default_rng(6)
+    truth = {
+        "Sq": 1.0, "Sa": math.sqrt(2 / math.pi), "Sdq": 2 / length, "Sk": 2.573956,
+        "Sal": length * math.sqrt(math.log(5)), "Vvc": 1.217257, "Smr": 50.0,
+    }
+    hits = dict.fromkeys(truth, 0)
+    settings = ArealSettings(features=False)
+    for _ in range(tries):
+        result = roughness_areal(gaussian_map(rng, 120, length), 1.0, settings=settings)
+        for name, value in truth.items():
+            low, high = result[name].interval
+            hits[name] += low <= value <= high
+    for name, count in hits.items():
+        assert count >= least_hits(tries, 0.92), (name, count)
+
+
+def test_noise_is_taken_out_of_rq_and_sq():
+    rng = np.random.default_rng(8)
+    z = gaussian_profiles(rng, 200, 3000)
+    noise = 0.8
+    table = roughness_profiles(
+        z + rng.normal(0, noise, z.shape), 1.0, doubt=HeightDoubt(noise_um=noise)
+    )
+    plain = roughness_profiles(z, 1.0)
+    raw = roughness_profiles(z + rng.normal(0, noise, z.shape), 1.0)
+    assert raw.value["Rq"].mean() / plain.value["Rq"].mean() > 1.2
+    assert table.value["Rq"].mean() == pytest.approx(plain.value["Rq"].mean(), rel=0.01)
+    hits = sum(low <= 1.0 <= high for low, high in
+               (table.at(i)["Rq"].interval for i in range(200)))
+    assert hits >= least_hits(200, 0.92)
+    surface = gaussian_map(rng, 250, 6.0)
+    noisy = surface + rng.normal(0, noise, surface.shape)
+    got = roughness_areal(noisy, 1.0, doubt=HeightDoubt(noise_um=noise))
+    assert got["Sq"].value == pytest.approx(surface.std(), rel=0.01)
+    assert got["Sq"].budget["height noise"] == pytest.approx(0.1 * noise**2, rel=0.05)
+    assert got["Sdq"].note == "dominated by height noise"
+    # and the slope, which is mostly noise here, has the truth within its doubt
+    assert abs(got["Sdq"].value - 2 / 6.0) < 2 * got["Sdq"].u
+
+
+def test_noise_after_filters():
+    # white noise alone, sd 1: what an L- or S-filter leaves of it is what is taken out
+    rng = np.random.default_rng(9)
+    z = gaussian_profiles(rng, 60, 3000)
+    noise = rng.normal(0, 0.6, z.shape)
+    for options in (
+        {"nesting_index_um": 60.0},
+        {"nesting_index_um": 60.0, "kind": "W"},
+        {"nesting_index_um": 300.0, "band": Band(short_nesting_index_um=8.0)},
+        {"kind": "P", "band": Band(short_nesting_index_um=8.0)},
+    ):
+        name = options.get("kind", "R") + "q"
+        clean = roughness_profiles(z, 1.0, **options).value[name].mean()
+        got = roughness_profiles(z + noise, 1.0, doubt=HeightDoubt(noise_um=0.6), **options)
+        assert got.value[name].mean() == pytest.approx(clean, rel=0.01), options
+
+
+def test_noise_beyond_the_roughness_gives_no_number():
+    rng = np.random.default_rng(1)
+    z = rng.normal(0, 0.1, 800)
+    got = roughness_profile(z, 1.0, doubt=HeightDoubt(noise_um=0.3))["Rq"]
+    assert math.isnan(got.value)
+    assert got.note == "the height noise accounts for all of the roughness"
+    surface = rng.normal(0, 0.1, (40, 60))
+    assert math.isnan(roughness_areal(surface, 1.0, doubt=HeightDoubt(noise_um=0.3))["Sq"].value)
+
+
+def test_scales_scale_the_doubt():
+    z = gaussian_profiles(np.random.default_rng(2), 1, 2000)[0]
+    doubt = HeightDoubt(height_u_rel=0.03, spacing_u_rel=0.02)
+    got = roughness_profile(z, 1.0, doubt=doubt)
+    assert got["Rq"].budget["height scale"] == pytest.approx(0.03 * got["Rq"].value)
+    assert "pixel size" not in got["Rq"].budget
+    assert got["RSm"].budget["pixel size"] == pytest.approx(0.02 * got["RSm"].value)
+    assert got["Rdq"].budget["pixel size"] == pytest.approx(0.02 * got["Rdq"].value)
+    # a pixel size wrong by 2 % moves the developed length by the share that is stated
+    moved = roughness_profile(z, 1.02)["Rdl"].value - got["Rdl"].value
+    assert abs(moved) == pytest.approx(got["Rdl"].budget["pixel size"], rel=0.05)
+    surface = gaussian_map(np.random.default_rng(3), 100, 5.0)
+    areal = roughness_areal(surface, 1.0, doubt=doubt)
+    moved = roughness_areal(surface, 1.02)
+    for name in ("Sal", "Sdq", "Sdr", "Spd", "Sha", "Spc", "Sdv"):
+        change = abs(moved[name].value - areal[name].value)
+        stated = areal[name].budget["pixel size"]
+        # of the developed area the share is that of small slopes, which is the larger one
+        assert change == pytest.approx(stated, rel=0.06 if name != "Sdr" else 0.15), name
+
+
+def test_longer_profiles_are_better_known():
+    z = gaussian_profiles(np.random.default_rng(4), 40, 8000)
+    short, long = roughness_profiles(z[:, :2000], 1.0), roughness_profiles(z, 1.0)
+    ratio = np.mean(short.u("Rq")) / np.mean(long.u("Rq"))
+    assert ratio == pytest.approx(2.0, rel=0.2)  # four times the length
+
+
+def test_every_value_carries_its_budget():
+    z = gaussian_profiles(np.random.default_rng(5), 1, 2000)[0]
+    for result in (
+        roughness_profile(z, 1.0, nesting_index_um=200.0),
+        roughness_areal(gaussian_map(np.random.default_rng(5), 100, 5.0), 1.0,
+                        nesting_index_um=60.0),
+    ):
+        for name, item in result.items():
+            if math.isnan(item.value):
+                assert item.note, name
+                continue
+            if math.isnan(item.u):  # the slopes were alike in some blocks
+                assert name in ("Rmq", "Smq")
+                assert "unknown" in item.note
+                continue
+            total = math.sqrt(sum(share**2 for share in item.budget.values()))
+            assert item.u == pytest.approx(total), name
+            assert item.u > 0, name
+            assert {"sampling along the surface", "levelling", "filter ends"} <= set(item.budget)
+            low, high = item.interval
+            assert low <= item.value <= high, name
+
+
+def test_results_repeat_to_the_bit():
+    z = gaussian_profiles(np.random.default_rng(6), 1, 1500)[0]
+    doubt = HeightDoubt(noise_um=0.1)
+    first = roughness_profile(z, 1.0, nesting_index_um=100.0, doubt=doubt)
+    again = roughness_profile(z, 1.0, nesting_index_um=100.0, doubt=doubt)
+    assert {k: (v.value, v.u) for k, v in first.items() if v.value == v.value} == {
+        k: (v.value, v.u) for k, v in again.items() if v.value == v.value
+    }
+
+
+def test_impossible_doubt_is_an_error():
+    with pytest.raises(MeasurementError, match="doubt"):
+        HeightDoubt(noise_um=-1.0)
+    with pytest.raises(MeasurementError, match="doubt"):
+        HeightDoubt(height_u_rel=math.nan)
