@@ -36,6 +36,9 @@ AREAL_TOLERANCE = 2e-4
 """Root mean square change of the surface, over the tuning constant, at which the rounds end: a
 twentieth of a percent of the residuals' own standard deviation."""
 
+NODES_AT_ONCE = 8192
+"""Block middles whose equations are solved together, so that they stay in the cache."""
+
 MIN_SUPPORT = 1e-3
 """Least sum of weights at a block's middle, as a share of a full one, to fit there; elsewhere the
 nearest fitted value is taken."""
@@ -74,7 +77,7 @@ def robust_areal_filter(
     As ``robust_profile_filter``, with the full polynomial of the order in both directions.
     Ends and gaps need no other treatment: the regression uses what is there. Time grows with
     the number of heights for a nesting index of some thirty samples or more; below, the blocks
-    shrink to single heights and the filter is several times slower.
+    shrink to single heights and the filter is a few times slower.
 
     References
     ----------
@@ -130,9 +133,11 @@ class _BlockGrid:
         support = self._moments(self._blocks(robust, 2 * self.order), 2 * self.order)
         target = self._moments(self._blocks(robust * filled, self.order), self.order)
         nodes = self._solve(support, target)
-        rows, cols = self.row.spline, self.col.spline
-        result: FloatArray = rows @ nodes @ cols.T
-        return result
+        if self.row.block > 1:
+            nodes = self.row.spline @ nodes
+        if self.col.block > 1:
+            nodes = nodes @ self.col.spline.T
+        return nodes
 
     def _blocks(self, data: FloatArray, top: int) -> FloatArray:
         """Sum over every block the data times powers of the place inside it."""
@@ -175,26 +180,54 @@ class _BlockGrid:
         target: dict[tuple[int, int], FloatArray],
     ) -> FloatArray:
         """Constant term of the polynomial at every block; the nearest where none can be had."""
-        weight = support[0, 0]
-        good = weight > MIN_SUPPORT
-        safe = np.where(good, weight, 1.0)
-        mean: FloatArray = target[0, 0] / safe
-        nodes = mean
-        if self.order:
-            terms = len(self.powers)
-            normal = np.empty((*weight.shape, terms, terms))
-            right = np.empty((*weight.shape, terms, 1))
-            for a, (i, j) in enumerate(self.powers):
-                right[..., a, 0] = target[i, j] / safe
-                for b, (k, m) in enumerate(self.powers):
-                    normal[..., a, b] = support[i + k, j + m] / safe
-            steady = good & (np.linalg.det(normal) > MIN_DETERMINANT)
-            normal[~steady] = np.eye(terms)
-            nodes = np.where(steady, np.linalg.solve(normal, right)[..., 0, 0], mean)
+        good = support[0, 0] > MIN_SUPPORT
+        nodes = np.empty(good.shape)
+        step = max(1, NODES_AT_ONCE // good.shape[1])
+        for start in range(0, good.shape[0], step):
+            band = np.s_[start : start + step]
+            weight = np.where(good[band], support[0, 0][band], 1.0)
+            right = [target[power][band] / weight for power in self.powers]
+            if self.order == 0:
+                nodes[band] = right[0]
+                continue
+            normal = {
+                (a, b): support[one[0] + two[0], one[1] + two[1]][band] / weight
+                for a, one in enumerate(self.powers)
+                for b, two in enumerate(self.powers) if b >= a
+            }
+            nodes[band] = _constant_term(normal, right)
         if not good.all():
             nearest = distance_transform_edt(~good, return_distances=False, return_indices=True)
             nodes = nodes[tuple(nearest)]
         return nodes
+
+
+def _constant_term(
+    normal: dict[tuple[int, int], FloatArray], right: list[FloatArray]
+) -> FloatArray:
+    """Solve symmetric normal equations at every node for their constant term (number 0).
+
+    Elimination without pivoting, which is safe for positive definite equations, with the
+    constant term last: nothing has to be put back. Where the data about a node do not carry the
+    polynomial, their mean is returned.
+    """
+    mean = right[0]
+    left, rest = dict(normal), list(right)
+    determinant = np.ones_like(mean)
+    order = [*range(len(right) - 1, 0, -1), 0]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for place, k in enumerate(order[:-1]):
+            pivot = left[k, k]
+            determinant = determinant * pivot
+            later = order[place + 1 :]
+            for at, i in enumerate(later):
+                share = left[min(i, k), max(i, k)] / pivot
+                rest[i] = rest[i] - share * rest[k]
+                for j in later[at:]:
+                    pair, other = (min(i, j), max(i, j)), (min(j, k), max(j, k))
+                    left[pair] = left[pair] - share * left[other]
+        determinant = determinant * left[0, 0]
+        return np.where(determinant > MIN_DETERMINANT, rest[0] / left[0, 0], mean)
 
 
 class _BlockAxis:
@@ -223,8 +256,7 @@ class _BlockAxis:
             self.transfer.append(fft.fft(kernel))
             self.half_transfer.append(fft.rfft(kernel))
         middles = (np.arange(self.count) + 0.5) * self.block - 0.5
-        if self.block == 1:
-            self.spline = np.eye(n)
-        else:
+        self.spline: FloatArray = np.empty((0, 0))
+        if self.block > 1:
             spline = make_interp_spline(middles, np.eye(self.count), k=3)
             self.spline = spline(np.arange(n, dtype=np.float64))
