@@ -189,7 +189,7 @@ def test_factors_that_change_together_are_named_and_not_parted():
     assert "cannot say which of them did it" in found.answer
     assert of(found, "cut_depth_fraction").factors == ()
     assert "To tell pulse energy and spot separation apart" in found.proposal
-    assert found.answer.startswith("8 µJ, spots 4 µm cuts deepest")
+    assert found.answer.startswith("8 µJ at 4 µm spots cuts deepest")
 
 
 def crossed(interaction=0.0, drop=False, seed=2):
@@ -229,8 +229,8 @@ def test_crossed_factors_get_their_effects_and_interaction():
 
 def test_missing_cells_are_named_and_effects_stay_estimable():
     found = compare_settings(crossed(drop=True), protocol=QUICK)
-    assert found.design.missing == ("4 µJ, spots 6 µm",)
-    assert "Fill the missing cells: 4 µJ, spots 6 µm." in found.proposal
+    assert found.design.missing == ("4 µJ at 6 µm spots",)
+    assert "Fill the missing cells: 4 µJ at 6 µm spots." in found.proposal
     effects = {e.name: e for e in of(found, "cut_depth_fraction").factors}
     energy = effects["pulse_energy_uj"]
     assert abs(energy.mean[1] - energy.mean[0] - 0.2) < 0.03

@@ -62,9 +62,9 @@ def compare(
     """
     design, faces = read_design(table, settings.design)
     results: list[ResponseResult] = []
+    notes: list[str] = []
     if design.arms and design.counts["taking part"]:
         responses, notes = read_responses(faces, roughness, settings.responses)
-        design = replace(design, notes=(*design.notes, *notes))
         blocks = block_rows(design, _block_levels(design, faces))
         for values in responses:
             results.extend(_within_materials(values, design, blocks, settings))
@@ -75,7 +75,7 @@ def compare(
     decided = next((result for result in primary if result.plan), None)
     found = Comparison(
         answer, conclusive, design, design_paragraph(design), tuple(results), "",
-        proposal(design, decided, settings), cautions_of(design, results), settings,
+        proposal(design, decided, settings), (*cautions_of(design, results), *notes), settings,
         software_versions())
     return replace(found, methods=methods_paragraph(found, settings, found.versions))
 
@@ -127,6 +127,7 @@ def _analysed(
     headline, others, counts = all_tests(fitted, settings, rng)
     pairs = all_pairs(fitted, counts, settings)
     units = unit_values(values, settings.model.outlier_distance)
+    dose, dose_note = dose_study(fitted, design, settings)
     return ResponseResult(
         response=values.response,
         material=material,
@@ -140,7 +141,8 @@ def _analysed(
         sensitivities=sensitivities(values, fitted, headline, blocks),
         checks=assumption_sentences(fitted, units, design, settings),
         factors=factor_effects(fitted, design, settings.model.alpha),
-        dose=dose_study(fitted, design, settings),
+        dose=dose,
+        dose_note=dose_note,
         plan=plan_rows(fitted, pairs, settings),
         surface=response_surface(fitted, design),
     )

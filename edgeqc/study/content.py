@@ -135,7 +135,8 @@ def _overview(results: list[ResponseResult], several: bool) -> dict[str, Any]:
             _title(result, several),
             f"{kind}{number(pair.estimate, places)}{'' if ratio else unit_of(result)}"
             f" ({interval(pair.low, pair.high, places)})",
-            p_value(result.overall.p), p_value(result.p_holm), p_value(naive)])
+            _joined(p_value(result.overall.p)), _joined(p_value(result.p_holm)),
+            _joined(p_value(naive))])
     return {"header": ["Response", "Largest difference (95 % CI)", "Overall",
                        "Over all responses", "If faces were independent (wrong)"], "rows": rows}
 
@@ -153,6 +154,7 @@ def _section(result: ResponseResult, figures: list[Figure], several: bool) -> di
         "nesting": result.nesting.sentence if result.nesting is not None else "",
         "components": _components(result),
         "dose": result.dose.sentence if result.dose is not None else "",
+        "dose_note": result.dose_note,
         "tests": {"header": ["Test", "Statistic", "Degrees of freedom", "p", "Remark"],
                   "rows": tests},
         "pairs": _pairs(result),
@@ -164,6 +166,16 @@ def _section(result: ResponseResult, figures: list[Figure], several: bool) -> di
     }
 
 
+def _joined(words: str) -> str:
+    """Return words that a narrow column does not break."""
+    return words.replace(" ", "\u00a0")
+
+
+def _bare(p: float) -> str:
+    """Return a p-value without its letter."""
+    return _joined(p_value(p).removeprefix("p = ").removeprefix("p "))
+
+
 def _test_row(test: TestResult, role: str) -> list[str]:
     df = number(test.df_num, 0)
     if math.isfinite(test.df_den):
@@ -171,7 +183,7 @@ def _test_row(test: TestResult, role: str) -> list[str]:
     remark = "; ".join(part for part in (
         "the test that counts" if role == "counts" else role, test.note) if part)
     return [test.name[:1].upper() + test.name[1:], number(test.statistic, 2), df,
-            p_value(test.p).removeprefix("p = ").removeprefix("p "), remark]
+            _bare(test.p), remark]
 
 
 def _pairs(result: ResponseResult) -> dict[str, Any]:
@@ -185,8 +197,7 @@ def _pairs(result: ResponseResult) -> dict[str, Any]:
             f"{labels[pair.second]}{joint}{labels[pair.first]}",
             f"{number(pair.estimate, places)} ({interval(pair.low, pair.high, places)})",
             f"{number(pair.g, 2)} ({interval(pair.g_low, pair.g_high, 1)})",
-            p_value(pair.p).removeprefix("p = ").removeprefix("p "),
-            p_value(pair.p_family).removeprefix("p = ").removeprefix("p "),
+            _bare(pair.p), _bare(pair.p_family),
             "–" if same is None or math.isnan(same.p) else
             f"{'yes' if same.equivalent else 'not shown'} ({p_value(same.p)})"])
     margin = next((pair.equivalence.margin for pair in result.pairs if pair.equivalence), math.nan)
@@ -217,7 +228,7 @@ def _factors(result: ResponseResult) -> dict[str, Any]:
                                               effect.high, strict=True))
         rows.append([name if effect.levels else f"{name} (interaction)", means or "–",
                      f"F({test.df_num:g}, {number(test.df_den, 1)}) = {number(test.statistic, 2)}",
-                     p_value(test.p)])
+                     _joined(p_value(test.p))])
     return {"header": ["Factor", "Adjusted means (95 % CI)", "Test", "p"], "rows": rows}
 
 

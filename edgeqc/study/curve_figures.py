@@ -54,7 +54,8 @@ def dose_figure(result: ResponseResult, design: Design, study: DoseStudy) -> str
     inside = [value for value in finite if low - room <= value <= high + room]
     across, marks = nice_scale(0.0, max(dose for dose, _ in points), left, right)
     floor = 0.0 if curve.kind == "saturating" else min([low, *inside])
-    up, rungs = nice_scale(floor, max([high, *inside]), bottom, top)
+    goal = [] if study.target is None else [study.target.target]
+    up, rungs = nice_scale(min([floor, *goal]), max([high, *inside, *goal]), bottom, top)
     label, unit = words_of(study.factor)
     title = f"{label[:1].upper()}{label[1:]}{f' in {unit}' if unit else ''}"
     parts = upright_axis(up, rungs, left, axis_title(result), right=right)
@@ -72,8 +73,9 @@ def dose_figure(result: ResponseResult, design: Design, study: DoseStudy) -> str
     if target is not None:
         parts.append(line((left, up(target.target)), (right, up(target.target)), colour=WARM,
                           dash="5 4"))
-        parts.append(text(right, up(target.target) - 5, f"target {target.target:g}", size=11,
-                          anchor="end", colour=WARM))
+        reached = "" if math.isfinite(target.dose) else ", not reached"
+        parts.append(text(right, up(target.target) - 5, f"target {target.target:g}{reached}",
+                          size=11, anchor="end", colour=WARM))
         if math.isfinite(target.dose):
             start = across(target.low) if math.isfinite(target.low) else across(
                 float(curve.dose[0]))

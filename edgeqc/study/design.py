@@ -60,7 +60,7 @@ class Arm:
     Parameters
     ----------
     label : str
-        Setting in words, by what varies: ``8 µJ, 3 × 6 µm``.
+        Setting in words, by what varies: ``8 µJ at 3 × 6 µm``.
     levels : mapping of str to float or str
         Column -> level, over all columns of settings.
     material : str
@@ -175,13 +175,14 @@ def setting_label(levels: Mapping[str, Level], varying: Sequence[str] = ()) -> s
     if spot is not None and line is not None:
         parts.append(f"{shown(spot)} × {shown(line)} µm")
     elif spot is not None:
-        parts.append(f"spots {shown(spot)} µm")
+        parts.append(f"{shown(spot)} µm spots")
     elif line is not None:
-        parts.append(f"lines {shown(line)} µm")
+        parts.append(f"{shown(line)} µm lines")
     for name, level in left.items():
         label, unit = words_of(name)
         parts.append(f"{label} {shown(level)} {unit}".strip())
-    return ", ".join(parts)
+    # without commas, so that settings can be listed in a sentence
+    return " at ".join(parts[:2]) + "".join(f" and {part}" for part in parts[2:])
 
 
 def shown(level: Level) -> str:

@@ -72,7 +72,7 @@ class DoseResponse:
 
 def dose_response(
     dose: FloatArray, value: FloatArray, *, saturating: bool = True,
-    alpha: float = 0.05, rising: bool | None = None,
+    alpha: float = 0.05, rising: bool | None = None, group: FloatArray | None = None,
 ) -> DoseResponse:
     """Return the curve of unit means against dose.
 
@@ -88,11 +88,14 @@ def dose_response(
         1 − confidence, and the level at which lack of fit discards the saturating curve.
     rising : bool, optional
         Direction of the monotone curve; from the data where not given.
+    group : (n,) array, optional
+        Setting of each unit: settings of one dose count apart in the test of lack of fit.
 
     Notes
     -----
     Saturating: value = top·(1 − exp(−dose/scale)), no cut without a dose, by least squares.
-    If its lack of fit is significant, or it cannot be fitted, the monotone curve stands in.
+    If its lack of fit is significant, or it cannot be fitted, the monotone curve stands in; its
+    own lack of fit, if significant, says that the dose alone does not order the responses.
 
     References
     ----------
@@ -104,25 +107,27 @@ def dose_response(
     if levels.size < 3:
         raise StudyError(
             f"{levels.size} different doses carry no curve", rule="At least three doses.")
+    own = dose if group is None else np.asarray(group)
     if saturating and levels[0] > 0 and value.size > 3:
-        curve = _saturating(dose, value, levels, alpha)
+        curve = _saturating(dose, value, own, alpha)
         if curve is not None and not curve.lack_of_fit_p < alpha:
             return curve
         note = (
             "the saturating curve could not be fitted" if curve is None else
             f"the saturating curve does not fit (lack of fit p = {curve.lack_of_fit_p:.2g})")
-        lack = math.nan if curve is None else curve.lack_of_fit_p
     else:
-        note, lack = "no shape assumed but its direction", math.nan
-    return _monotone(dose, value, levels, (alpha, rising, lack, note))
+        note = "no shape assumed but its direction"
+    return _monotone(dose, value, own, (alpha, rising, note))
 
 
 def _saturating(
-    dose: FloatArray, value: FloatArray, levels: FloatArray, alpha: float
+    dose: FloatArray, value: FloatArray, own: FloatArray, alpha: float
 ) -> DoseResponse | None:
     """Fit the saturating curve; None where the data do not determine it."""
     from scipy.optimize import minimize_scalar
     from scipy.stats import t
+
+    levels = np.unique(dose)
 
     def residual_sum(log_scale: float) -> float:
         shape = -np.expm1(-dose / math.exp(log_scale))
@@ -153,7 +158,7 @@ def _saturating(
     half = float(t.ppf(1 - alpha / 2, df)) * se
     return DoseResponse(
         "saturating", points, fitted, fitted - half, fitted + half, top, scale,
-        _lack_of_fit(dose, value, float(found.fun)), 1 - alpha,
+        _lack_of_fit(own, value, float(found.fun), 2), 1 - alpha,
         "saturating curve through zero, pointwise band")
 
 
@@ -163,13 +168,13 @@ def _jacobian(dose: FloatArray, top: float, scale: float) -> FloatArray:
     return np.stack([1 - decay, -top * decay * dose / scale], axis=1)
 
 
-def _lack_of_fit(dose: FloatArray, value: FloatArray, rss: float) -> float:
-    """P-value of the curve against a free mean per dose."""
+def _lack_of_fit(own: FloatArray, value: FloatArray, rss: float, parameters: int) -> float:
+    """P-value of the curve against a free mean per setting."""
     from scipy.stats import f
 
-    levels, index = np.unique(dose, return_inverse=True)
+    levels, index = np.unique(own, return_inverse=True)
     df_pure = value.size - levels.size
-    df_lack = levels.size - 2
+    df_lack = levels.size - parameters
     if df_pure < 1 or df_lack < 1:
         return math.nan
     means = np.bincount(index, weights=value) / np.bincount(index)
@@ -202,13 +207,13 @@ def pooled_monotone(value: FloatArray, weight: FloatArray) -> FloatArray:
 
 
 def _monotone(
-    dose: FloatArray, value: FloatArray, levels: FloatArray,
-    how: tuple[float, bool | None, float, str],
+    dose: FloatArray, value: FloatArray, own: FloatArray, how: tuple[float, bool | None, str],
 ) -> DoseResponse:
     """Fit the monotone curve, with a band that assumes nothing but the direction."""
     from scipy.stats import t
 
-    alpha, rising, lack, note = how
+    alpha, rising, note = how
+    levels = np.unique(dose)
     index = np.searchsorted(levels, dose)
     size = np.bincount(index).astype(float)
     means = np.bincount(index, weights=value) / size
@@ -216,6 +221,8 @@ def _monotone(
         rising = float(np.corrcoef(dose, value)[0, 1]) >= 0
     sign = 1.0 if rising else -1.0
     fitted = sign * pooled_monotone(sign * means, size)
+    rss = float(np.sum((value - fitted[index]) ** 2))
+    lack = _lack_of_fit(own, value, rss, np.unique(fitted).size)
     spread = np.array([value[index == k].var(ddof=1) if size[k] > 1 else math.nan
                        for k in range(levels.size)])
     # a dose whose units are all equal has shown no spread, not none: the others' stands in

@@ -14,7 +14,7 @@ from edgeqc.study.design_relations import separated_factors
 from edgeqc.study.dose_response import TargetDose, dose_for, dose_response
 from edgeqc.study.effects import Fitted
 from edgeqc.study.mixed import fit_mixed
-from edgeqc.study.numbers_in_words import decimals_for, number
+from edgeqc.study.numbers_in_words import decimals_for, number, p_value
 from edgeqc.study.regression import (
     LeastSquares,
     coded,
@@ -153,8 +153,10 @@ def response_surface(fitted: Fitted, design: Design) -> LeastSquares | None:
     return None
 
 
-def dose_study(fitted: Fitted, design: Design, settings: StudySettings) -> DoseStudy | None:
-    """Return the dose-response of a response, where three or more doses were tried.
+def dose_study(
+    fitted: Fitted, design: Design, settings: StudySettings
+) -> tuple[DoseStudy | None, str]:
+    """Return the dose-response of a response where it has one, and words where it has none.
 
     Parameters
     ----------
@@ -168,23 +170,27 @@ def dose_study(fitted: Fitted, design: Design, settings: StudySettings) -> DoseS
     arms = [design.arms[arm] for arm in fitted.arms]
     name, doses = _doses(arms)
     if not name:
-        return None
+        return None, ""
     place = np.searchsorted(fitted.arms, fitted.units.arm)
     response = fitted.values.response
     if response.better not in ("higher", "lower") or response.kind not in ("fraction", "length"):
-        return None
+        return None, ""
     deep = response.kind == "fraction" and response.better == "higher"
     dose, value = doses[place], fitted.units.mean
     if float(np.ptp(value)) == 0:
-        return None
+        return None, ""
+    label, unit = words_of(name)
     curve = dose_response(dose, value, saturating=deep, alpha=settings.model.alpha,
-                          rising=True if deep else None)
+                          rising=True if deep else None, group=place.astype(float))
+    if curve.kind == "monotone" and curve.lack_of_fit_p < settings.model.alpha:
+        return None, (f"{label[:1].upper()}{label[1:]} alone does not order the settings in"
+                      f" {response.label} (lack of fit of any monotone curve"
+                      f" {p_value(curve.lack_of_fit_p)}); no dose-response is given.")
     if response.kind == "fraction":
         curve = replace(curve, low=np.clip(curve.low, 0, 1), high=np.clip(curve.high, 0, 1))
-    label, unit = words_of(name)
     target = dose_for(curve, response.target) if math.isfinite(response.target) else None
-    return DoseStudy(name, unit, curve, target,
-                     _dose_words(response, label, unit, target, settings.model.alpha))
+    words = _dose_words(response, label, unit, target, settings.model.alpha)
+    return DoseStudy(name, unit, curve, target, words), ""
 
 
 def _doses(arms: list[Arm]) -> tuple[str, FloatArray]:

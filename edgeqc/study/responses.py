@@ -126,7 +126,8 @@ def read_responses(
             absent.append(words_for(name))
         else:
             found.append(values)
-    notes = [f"No face that takes part has: {'; '.join(absent)}."] if absent else []
+    notes = [f"Asked for, and had by no face that takes part: {'; '.join(absent)}."
+             ] if absent else []
     return found, notes
 
 

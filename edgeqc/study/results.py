@@ -274,6 +274,8 @@ class ResponseResult:
         Next experiment.
     surface : LeastSquares or None
         Unit means on the coded numeric factors, where two or more stand apart.
+    dose_note : str
+        Why there is no dose-response, where one was tried.
     obstacle : str
         Why no test was made; empty where one was.
     sentence : str
@@ -296,6 +298,7 @@ class ResponseResult:
     dose: DoseStudy | None = None
     plan: tuple[PlanRow, ...] = ()
     surface: LeastSquares | None = None
+    dose_note: str = ""
     obstacle: str = ""
     sentence: str = ""
 

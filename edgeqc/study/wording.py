@@ -59,8 +59,10 @@ def design_paragraph(design: Design) -> str:
             parts.append(f"Left out: {listed(left)}.")
         parts.append(_varied(design))
     parts.extend(design.notes)
+    said: set[str] = set()
     for factor in design.factors:
-        if not factor.separable and factor.partners:
+        if not factor.separable and not said >= {factor.name, *factor.partners}:
+            said |= {factor.name, *factor.partners}
             partners = listed([words_of(name)[0] for name in factor.partners])
             parts.append(f"{_capital(factor.label)} changes together with {partners}: their"
                          " effects cannot be told apart, and none is given for either alone.")
@@ -80,9 +82,9 @@ def _varied(design: Design) -> str:
         levels = ", ".join(shown(level) for level in factor.levels)
         words.append(f"{factor.label} ({levels} {factor.unit})".replace(" )", ")"))
     sizes = [arm.units for arm in design.arms]
-    span = f"{min(sizes)}" if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)}"
-    noun = "lenses" if design.unit == "lens" else f"{design.unit}s"
-    text = (f"{counted(len(design.arms), 'setting')} with {span} {noun} each"
+    span = "" if min(sizes) == max(sizes) else f"{min(sizes)} to "
+    text = (f"{counted(len(design.arms), 'setting')} with {span}"
+            f"{units_word(design.unit, max(sizes))} each"
             + (f", from {listed(words)}" if words else "") + ".")
     if len(design.materials) > 1:
         text += (f" {len(design.materials)} materials ({listed(list(design.materials))}): settings"
