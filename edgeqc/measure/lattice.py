@@ -42,6 +42,8 @@ class LatticeSettings:
         Largest probability that chance alone makes either of the two waves.
     min_score : float
         Least logarithm of how much better the lattice explains the waves than chance.
+    min_score_per_wave : float
+        Least mean of it over the waves explained: a lattice of many nodes explains anything.
     min_ratio : float
         Least height of either of the two waves over the background.
     min_explained : float
@@ -62,8 +64,9 @@ class LatticeSettings:
     max_separation_um: float = 14.0
     max_chance: float = 1e-4
     min_score: float = 6.5
-    min_ratio: float = 3.5
-    min_explained: float = 0.6
+    min_score_per_wave: float = 1.3
+    min_ratio: float = 4.0
+    min_explained: float = 0.8
     max_width: float = 0.25
     max_skew_deg: float = 2.0
     u_tilt_unknown_deg: float = 5.0
@@ -340,6 +343,8 @@ def _credible(lattice: Reciprocal, waves: list[Wave], settings: LatticeSettings)
     """Whether a lattice may be claimed at all."""
     if lattice.score < settings.min_score or lattice.explained < settings.min_explained:
         return False
+    if lattice.score < settings.min_score_per_wave * len(lattice.orders):
+        return False
     return all(
         waves[i].peak.width <= settings.max_width and waves[i].peak.ratio >= settings.min_ratio
         for i, _ in _carriers(lattice, waves)
@@ -363,9 +368,11 @@ def _named(
 ) -> tuple[Reciprocal | None, str]:
     """Choose among readings that explain the waves equally well, and say how."""
     best = lattices[0]
-    # readings of the same cell that explain the waves about as well
+    # readings of the same cell that explain the waves about as well; where the set separations
+    # tell which is which, a few stray waves must not decide it
+    share = 0.85 if set_um is None else 0.5
     equal = [other for other in lattices
-             if other.score >= 0.85 * best.score and abs(other.cell / best.cell - 1) < 0.03]
+             if other.score >= share * best.score and abs(other.cell / best.cell - 1) < 0.03]
     if set_um is not None:
         def distance(lattice: Reciprocal) -> float:
             return (abs(math.log(lattice.spot / set_um[0]))
