@@ -288,7 +288,7 @@ def _model_terms(z: FloatArray, sigma: float, rim: float) -> FloatArray:
 
 @cache
 def _shift_basis(sigma: float, rim: float) -> tuple[BoolArray, FloatArray]:
-    """Return the depths in use, and bases (shifts, n, 4) of the edge model for each trial shift.
+    """Return the depths in use, and bases (n, 4 · shifts) of the edge model for each trial shift.
 
     Two rows below each basis hold the rim and the halo to moderate heights (a ridge), else they
     could mimic a displaced step.
@@ -299,15 +299,17 @@ def _shift_basis(sigma: float, rim: float) -> tuple[BoolArray, FloatArray]:
     ridge[0, 2], ridge[1, 3] = (PROFILE_NOISE / height for height in (RIM_HEIGHT, HALO_HEIGHT))
     terms = [np.concatenate([_model_terms(z - shift, sigma, rim).T, ridge])
              for shift in SHIFTS_PX]
-    return inside, np.linalg.qr(np.stack(terms))[0][:, :-2]
+    bases = np.linalg.qr(np.stack(terms))[0][:, :-2]
+    return inside, np.ascontiguousarray(bases.transpose(1, 0, 2).reshape(z.size, -1))
 
 
 def _misfit(mean: FloatArray, noise: FloatArray, sigma: float, rim: float) -> FloatArray:
     """Return the squared misfit (windows, shifts) per sample of standardised mean profiles."""
     inside, basis = _shift_basis(sigma, rim)
     profile = mean[:, inside]
-    left = (profile**2).sum(axis=1)[:, None] - (
-        np.einsum("wn,snk->wsk", profile, basis) ** 2).sum(axis=2)
+    parts = np.einsum("wn,nk->wk", profile, basis) ** 2
+    explained = parts.reshape(profile.shape[0], -1, 4).sum(axis=2)
+    left = (profile**2).sum(axis=1)[:, None] - explained
     prior = noise[:, None] ** 2 * (SHIFTS_PX / (1.0 + sigma))[None, :] ** 2
     return np.asarray((left + prior) / inside.sum())
 
@@ -320,8 +322,9 @@ def _model_shift(
     weight, centres = _windows(n, max(1, round(n / settings.fit_window_px)))
     weight /= weight.sum(axis=1, keepdims=True)
     grey = np.asarray(band.profiles(offset, WIDE_PX), float)
-    mean = weight @ grey
-    spread = weight @ grey**2 - mean**2
+    # plain sums, not a linear-algebra library: its threads would wait for each other in a batch
+    mean = np.einsum("wn,nz->wz", weight, grey)
+    spread = np.einsum("wn,nz->wz", weight, grey**2) - mean**2
     height = np.maximum(mean.std(axis=1), 1e-6)
     noise = np.sqrt(np.maximum(spread, 0).mean(axis=1) * 8.0 * (weight**2).sum(axis=1)) / height
     noise = np.maximum(noise, PROFILE_NOISE)

@@ -34,8 +34,11 @@ class Parts:
     ----------
     labels : (rows, cols) int32 array
         Part of each cell, from 0.
-    texture : (rows, cols) float32 array
-        Logarithm of the texture energy above the noise.
+    grey, texture : (rows, cols) float32 arrays
+        Mean grey and logarithm of the texture energy above the noise, less their medians, in
+        units of their spread.
+    strength : (rows, cols) float32 array
+        Strength of the change of all cues.
     border_sum, border_length : (n, n) float arrays
         Strength summed along the border between two parts, and its length in cells.
     area : (n,) float array
@@ -43,7 +46,9 @@ class Parts:
     """
 
     labels: NDArray[np.int32]
+    grey: FloatImage
     texture: FloatImage
+    strength: FloatImage
     border_sum: FloatArray
     border_length: FloatArray
     area: FloatArray
@@ -71,6 +76,12 @@ class Parts:
                 found.append(members)
         return found
 
+    def inner_strength(self, members: tuple[int, ...]) -> float:
+        """Return the mean strength of the borders between a union's own parts."""
+        index = np.array(members)
+        length = self.border_length[np.ix_(index, index)].sum()
+        return float(self.border_sum[np.ix_(index, index)].sum() / max(length, 1.0))
+
     def border_contrast(self, members: tuple[int, ...]) -> float:
         """Return the mean strength of a union's border, less that of its inner borders."""
         inside = np.zeros(self.area.size, bool)
@@ -79,9 +90,7 @@ class Parts:
         if outer_length == 0:
             return -1.0
         outer = self.border_sum[inside][:, ~inside].sum() / outer_length
-        inner_length = self.border_length[inside][:, inside].sum() / 2
-        inner = self.border_sum[inside][:, inside].sum() / 2 / max(inner_length, 1.0)
-        return float(np.log(outer + 1e-3) - 0.3 * np.log(inner + 0.3))
+        return float(np.log(outer + 1e-3) - 0.3 * np.log(self.inner_strength(members) + 0.3))
 
 
 def picture_parts(image: CalibratedImage) -> Parts:
@@ -100,8 +109,12 @@ def picture_parts(image: CalibratedImage) -> Parts:
     fine = _watershed(strength)
     labels, border_sum, border_length = _merge(fine, cues, strength)
     area = np.bincount(labels.ravel(), minlength=border_sum.shape[0]).astype(float)
-    texture = np.asarray(cues[..., 1:].mean(axis=2), np.float32)
-    return Parts(labels, texture, border_sum, border_length, area)
+    grey, texture = (
+        np.asarray(plane - np.median(plane), np.float32)
+        for plane in (cues[..., 0], cues[..., 1:].mean(axis=2)))
+    thick = cv2.dilate(strength, np.ones((3, 3), np.uint8))
+    return Parts(labels, grey, texture, np.asarray(thick, np.float32), border_sum, border_length,
+                 area)
 
 
 def _cues(image: CalibratedImage) -> FloatImage:

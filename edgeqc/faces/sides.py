@@ -152,7 +152,7 @@ def _corner_candidates(turn: FloatArray, on_frame: BoolArray) -> list[int]:
     return sorted(set(chosen))
 
 
-SHEET_WEIGHT = 2.0
+SHEET_WEIGHT = 1.0
 """Weight of the sheet's side in the rating of edges."""
 
 
