@@ -14,6 +14,7 @@ from edgeqc.imaging.calibration import calibrate, read_images
 from edgeqc.imaging.noise import estimate_noise, snr_one_picture, snr_two_pictures
 from edgeqc.imaging.quality import QualityLimits, blur_of_edges, measure_quality, quality_flags
 from edgeqc.imaging.reading import read_pages
+from edgeqc.imaging.row_drift import row_jump
 
 
 def _texture(rng: np.random.Generator, length_px: float, shape: tuple[int, int]) -> np.ndarray:
@@ -234,3 +235,15 @@ def test_the_step_is_fast(tmp_path: Path) -> None:
     cv2.setNumThreads(-1)
     # the aim is 0.25 s for 3 megapixels on a quiet core; a shared one is given room
     assert best < 1.0
+
+
+def test_a_level_straight_edge_is_no_discharge():
+    """A face's edge along the rows, drawn by a beam of 0.8 px, over its whole length."""
+    row = np.arange(200.0)[:, None]
+    edge = 0.2 + 0.5 / (1 + np.exp(-1.702 * (row - 80.3) / 0.8))  # a blurred step
+    noise = 0.02 * np.random.default_rng(1).standard_normal((200, 640))
+    picture = (edge + noise).astype(np.float32)
+    assert row_jump(picture, 0.02) == 0.0
+    discharged = picture.copy()
+    discharged[120:126] += 0.1
+    assert row_jump(discharged, 0.02) == pytest.approx(0.1, abs=0.01)
