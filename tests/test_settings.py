@@ -161,6 +161,9 @@ def test_mixed_materials_are_never_pooled():
     assert "Acrylic: " in found.answer
     assert "Silicone: " in found.answer
     assert "never over materials" in found.design_words
+    acting = next(one for one in found.interactions if one.response == "cut_depth_fraction")
+    assert acting.settings == ("1 µJ", "4 µJ", "8 µJ")
+    assert acting.test.p < 0.01  # 0.3, 0.7, 0.88 against 0.5, 0.8, 0.95
     for result in depths:
         assert {found.design.arms[arm.arm].material for arm in result.arms} == {result.material}
 
@@ -333,6 +336,48 @@ def test_roughness_is_joined_and_bases_stay_apart():
     assert "laser/height map/Rq" not in names  # not asked for, and not pooled in
 
 
+def test_two_nesting_indices_are_two_measurands():
+    table = table_of()
+    rows = [{"image": row.image, "specimen": row.specimen, "face": row.face, "zone": "laser",
+             "basis": "edge contour", "parameter": "Rq", "unit": "µm", "u": 0.1,
+             "value": 1.0 + 0.01 * row.Index if row.face < 3 else 9.0,
+             "nesting_index_um": 80 if row.face < 3 else 250} for row in table.itertuples()]
+    found = compare_settings(table, roughness=pd.DataFrame(rows), protocol=QUICK)
+    result = of(found, "laser/edge contour/Rq")
+    assert result.response.label.endswith("nesting index 80 µm")
+    assert result.missing == 12
+    assert max(arm.mean for arm in result.arms) < 2
+
+
+def test_dose_alone_is_not_forced_on_settings_that_it_does_not_order():
+    # equal doses by energy and by spacing, with different depths
+    table = table_of({2.0: 0.3, 4.0: 0.5, 8.0: 0.9})
+    other = table_of({4.0: 0.85}, seed=7)
+    other["spot_separation_um"], other["specimen"] = 6.0, "X" + other["specimen"]
+    result = of(compare_settings(pd.concat([table, other]), protocol=QUICK), "cut_depth_fraction")
+    assert result.dose is None
+    assert "Areal dose alone does not order the settings" in result.dose_note
+
+
+def test_a_partly_crossed_block_is_a_caution():
+    table = table_of({1.0: 0.3, 4.0: 0.7, 8.0: 0.8, 12.0: 0.9})
+    table["coating"] = np.where(table["pulse_energy_uj"] > 4, "gold", "carbon")
+    found = compare_settings(table, protocol=QUICK)
+    assert [(b.name, b.relation) for b in found.design.blocks] == [("coating", "partly crossed")]
+    assert "Not every pair of settings shares its coating" in found.answer
+    assert "Coating is partly crossed with the settings" in found.design_words
+
+
+def test_blocks_that_would_use_up_the_units_are_not_adjusted_for():
+    table = table_of({1.0: 0.3, 8.0: 0.9}, units=3)
+    table["session"] = table["specimen"].str.slice(5, 6)
+    found = compare_settings(table, protocol=QUICK)
+    result = of(found, "cut_depth_fraction")
+    assert "adjusted for blocks" not in result.overall.name
+    assert any("Blocks were not adjusted for" in sentence for sentence in result.checks)
+    assert all(np.isfinite(pair.p) for pair in result.pairs)
+
+
 def test_lattice_error_is_against_the_set_value():
     table = table_of(spot_separation_measured_um=3.15, u_spot_separation_measured_um=0.03)
     table["spot_separation_measured_um"] += 0.01 * np.arange(len(table)) % 0.02
@@ -435,7 +480,7 @@ def test_command(written, tmp_path):
 
 def test_texts_are_never_read_as_markup(tmp_path):
     table = table_of()
-    table["material"] = "#panic() <b>*x*</b> $&"
+    table["material"] = "#panic() <b>*x*</b> $& \x01"
     table.to_csv(tmp_path / "faces.csv", index=False)
     run_settings(tmp_path / "faces.csv", tmp_path / "out")
     page = (tmp_path / "out" / "settings.html").read_text(encoding="utf-8")

@@ -76,6 +76,11 @@ def tick_text(value: float, marks: Sequence[float]) -> str:
     return f"{value:.{decimals}f}".replace("-", "−")
 
 
+def _clean(words: str) -> str:
+    """Return words safe inside SVG: marks escaped, control characters left out."""
+    return escape("".join(letter for letter in words if letter.isprintable()))
+
+
 def text(
     column: float, row: float, words: str, *, size: float = 12, anchor: str = "start",
     colour: str = INK, weight: str = "normal",
@@ -83,7 +88,7 @@ def text(
     """Return a line of text; ``column`` and ``row`` place its base line."""
     style = "" if weight == "normal" else f' font-weight="{weight}"'
     return (f'<text x="{column:.1f}" y="{row:.1f}" font-size="{size:g}" text-anchor="{anchor}"'
-            f' fill="{colour}"{style}>{escape(words)}</text>')
+            f' fill="{colour}"{style}>{_clean(words)}</text>')
 
 
 def line(
@@ -186,7 +191,7 @@ def picture(width: float, height: float, parts: Sequence[str], words: str) -> st
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}"'
         f' width="{width:g}" height="{height:g}" role="img" font-family="{FONT}">'
-        f"<title>{escape(words)}</title>"
+        f"<title>{_clean(words)}</title>"
         f'<rect width="{width:g}" height="{height:g}" fill="#ffffff"/>'
         + "".join(parts) + "</svg>\n")
 

@@ -100,6 +100,8 @@ def assumption_sentences(
     found = [_spread(fitted, settings), _shape(fitted), _settled(fitted)]
     if fitted.values.response.kind == "fraction":
         found.append(_bounds(fitted, design))
+    if any(block.adjusted for block in design.blocks) and not fitted.adjusted:
+        found.append("Blocks were not adjusted for: too few units have this value.")
     far = [unit.unit for unit in units if unit.outlying]
     if far:
         shown = listed(far[:_SHOWN]) if len(far) <= _SHOWN else ", ".join(far[:_SHOWN]) + ", …"

@@ -24,6 +24,7 @@ from edgeqc.study.effects import (
     untested,
 )
 from edgeqc.study.factor_effects import dose_study, factor_effects, response_surface
+from edgeqc.study.material_interaction import MaterialInteraction, material_interaction
 from edgeqc.study.multiplicity import holm
 from edgeqc.study.planning import plan_rows, proposal
 from edgeqc.study.responses import FaceValues, read_responses
@@ -63,11 +64,14 @@ def compare(
     design, faces = read_design(table, settings.design)
     results: list[ResponseResult] = []
     notes: list[str] = []
+    interactions: list[MaterialInteraction] = []
     if design.arms and design.counts["taking part"]:
         responses, notes = read_responses(faces, roughness, settings.responses)
         blocks = block_rows(design, _block_levels(design, faces))
         for values in responses:
             results.extend(_within_materials(values, design, blocks, settings))
+            both = None if design.obstacle else material_interaction(values, design, settings)
+            interactions.extend([both] if both is not None else [])
     results = _adjusted(results, settings)
     primary = [result for result in results
                if result.response.name == settings.responses.primary]
@@ -76,7 +80,7 @@ def compare(
     found = Comparison(
         answer, conclusive, design, design_paragraph(design), tuple(results), "",
         proposal(design, decided, settings), (*cautions_of(design, results), *notes), settings,
-        software_versions())
+        software_versions(), tuple(interactions))
     return replace(found, methods=methods_paragraph(found, settings, found.versions))
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from edgeqc.study.arm_tests import TestResult
 from edgeqc.study.curve_figures import dose_figure, interaction_figure, residual_figure
-from edgeqc.study.design import words_of
+from edgeqc.study.design import Design, words_of
 from edgeqc.study.figures import design_figure, differences_figure, units_figure
 from edgeqc.study.numbers_in_words import decimals_for, interval, number, p_value
 from edgeqc.study.results import Comparison, ResponseResult
@@ -38,12 +38,21 @@ class Figure:
     svg: str
     caption: str
 
+    @property
+    def width_mm(self) -> float:
+        """Width on the printed page: its drawn size at 0.24 mm a point, less if it is tall."""
+        size = re.match(r'.*?viewBox="0 0 ([\d.]+) ([\d.]+)"', self.svg, re.DOTALL)
+        width, height = (float(size[1]), float(size[2])) if size else (720.0, 360.0)
+        return round(min(174.0, 0.24 * width, 215.0 * width / height), 1)
 
-def slug(result: ResponseResult) -> str:
-    """Return a response's name as part of a file name."""
-    words = f"{result.response.name}_{result.material}" if result.material else (
-        result.response.name)
-    return re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
+
+def slug(result: ResponseResult, design: Design) -> str:
+    """Return a response's name as part of a file name, with the material where several are."""
+    words = [result.response.name]
+    if len(design.materials) > 1:
+        # the number keeps names apart that differ only in letters a file name cannot hold
+        words += [str(design.materials.index(result.material) + 1), result.material]
+    return re.sub(r"[^a-z0-9]+", "_", "_".join(words).lower()).strip("_")
 
 
 def study_content(
@@ -78,7 +87,9 @@ def study_content(
         "design": comparison.design_words,
         "design_figure": figures[0].name if design.arms else "",
         "design_caption": figures[0].caption if design.arms else "",
+        "design_width_mm": figures[0].width_mm if design.arms else 0,
         "overview": _overview(ordered, several),
+        "interactions": [one.sentence for one in comparison.interactions],
         "sections": sections,
         "proposal": comparison.proposal,
         "methods": comparison.methods,
@@ -96,7 +107,8 @@ def _title(result: ResponseResult, several: bool) -> str:
 
 def _figures_of(result: ResponseResult, comparison: Comparison) -> list[Figure]:
     """Return a response's figures."""
-    name, design = slug(result), comparison.design
+    design = comparison.design
+    name = slug(result, design)
     found = [Figure(f"{name}_units", units_figure(result), (
         "Every unit as a dot (mean over its faces); below it the mean of the setting with its"
         " 95 % interval. A ring marks a unit far from the others; none was dropped."))]
@@ -150,7 +162,8 @@ def _section(result: ResponseResult, figures: list[Figure], several: bool) -> di
     return {
         "title": _title(result, several),
         "sentence": result.sentence,
-        "figures": [{"name": figure.name, "caption": figure.caption} for figure in figures],
+        "figures": [{"name": figure.name, "caption": figure.caption,
+                     "width_mm": figure.width_mm} for figure in figures],
         "nesting": result.nesting.sentence if result.nesting is not None else "",
         "components": _components(result),
         "dose": result.dose.sentence if result.dose is not None else "",

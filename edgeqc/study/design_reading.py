@@ -94,7 +94,8 @@ def _with_units(
         raise StudyError(
             f"{twice} faces stand twice in the results put together",
             rule="Each face counts once.",
-            remedy="Name each results folder once, and only one run of the same images.",
+            remedy="Name each results folder once and only one run of the same images, and give"
+                   " specimens of different runs names of their own.",
         )
     faces["specimen"] = _text(faces[specimen])
     lens = _text(faces["lens"]) if "lens" in faces else faces["specimen"] * 0

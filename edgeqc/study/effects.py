@@ -35,6 +35,9 @@ from edgeqc.study.unit_means import UnitMeans, unit_means, weighted_arm_means
 MAX_PAIRS = 15
 """Up to so many pairs (six arms) all are compared; beyond, each arm with the best one."""
 
+_BLOCK_DF = 3
+"""Units that must be left beyond arms and blocks, or blocks are not adjusted for."""
+
 _BOOTSTRAP_ARMS, _BOOTSTRAP_UNITS = 4, 8
 """With more arms than this and fewer units in one of them, Welch's test rejects 6-9 % at the
 5 % level (simulated at 5 to 8 arms); the bootstrap test, 3-5 % there, takes its place."""
@@ -109,7 +112,7 @@ def fit_arms(values: FaceValues, arms: list[int], blocks: dict[str, FloatArray])
     mixed = None
     place = np.searchsorted(units.unit, chosen.unit)
     X = np.column_stack([dummies_of(chosen.arm, arms), rows[place]])
-    if np.linalg.matrix_rank(X) < X.shape[1]:
+    if units.unit.size < X.shape[1] + _BLOCK_DF or np.linalg.matrix_rank(X) < X.shape[1]:
         rows = rows[:, :0]
         X = dummies_of(chosen.arm, arms)
     residual = chosen.value - X @ np.linalg.lstsq(X, chosen.value, rcond=None)[0]
@@ -299,25 +302,31 @@ def summarise_arms(
         mean, low, high = float(y.mean()), math.nan, math.nan
         if fitted is not None and tested:
             k = fitted.arms.index(int(arm))
-            mean = float(fitted.means.mean[k])
-            low, high = _mean_interval(fitted.means, k, values.response.kind, alpha)
+            mean, low, high = _arm_mean(fitted, k, alpha)
         sd = float(y.std(ddof=1)) if y.size > 1 else math.nan
         rows.append(ArmSummary(int(arm), design.arms[int(arm)].label, int(y.size),
                                int(units.faces[inside].sum()), mean, low, high, sd, tested))
     return tuple(rows)
 
 
-def _mean_interval(means: ArmMeans, k: int, kind: str, alpha: float) -> tuple[float, float]:
-    """Return the confidence interval of an arm's mean, kept inside 0..1 for fractions."""
+def _arm_mean(fitted: Fitted, k: int, alpha: float) -> tuple[float, float, float]:
+    """Return an arm's mean and interval, adjusted for blocks, inside 0..1 for fractions."""
     from scipy.stats import t
 
+    means, kind = fitted.means, fitted.values.response.kind
     mean, se, df = float(means.mean[k]), math.sqrt(float(means.variance[k])), float(means.df[k])
+    if fitted.adjusted and fitted.mixed is not None:
+        row = np.zeros(fitted.mixed.beta.size)
+        row[k] = 1.0
+        row[len(fitted.arms):] = fitted.blocks.mean(axis=0)
+        found = fitted.mixed.contrast(row)
+        mean, se, df = float(found.estimate[0]), float(found.se[0]), found.df_den
     if se <= 0:
-        return math.nan, math.nan
+        return mean, math.nan, math.nan
     if kind == "fraction":
-        return fraction_interval(mean, se, df, confidence=1 - alpha)
+        return mean, *fraction_interval(mean, se, df, confidence=1 - alpha)
     half = float(t.ppf(1 - alpha / 2, df)) * se
-    return (max(0.0, mean - half) if kind == "count" else mean - half), mean + half
+    return mean, (max(0.0, mean - half) if kind == "count" else mean - half), mean + half
 
 
 def unit_values(values: FaceValues, distance: float) -> tuple[UnitValue, ...]:

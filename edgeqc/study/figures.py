@@ -29,7 +29,10 @@ from edgeqc.study.results import ArmSummary, Pair, ResponseResult, UnitValue
 from edgeqc.study.wording import places_for, unit_of
 
 WIDTH = 720.0
-_ROW = 46.0
+_PLOT = 330.0
+"""Least width of the part with the marks; long labels widen the figure."""
+_ROW, _LEAST_ROW, _TALLEST = 46.0, 26.0, 900.0
+"""Height of a row, its least, and the height beyond which rows grow narrower."""
 _CELL = (104.0, 52.0)
 _MOST_UNITS = 400
 """With more units than this in an arm, dots are thinned out in the picture (never in the
@@ -126,29 +129,32 @@ def units_figure(result: ResponseResult) -> str:
     labels = [arm.label for arm in arms]
     left = 24 + max(text_width(label) for label in labels)
     notes = [_mean_words(arm, places) for arm in arms]
-    right = WIDTH - 16 - max(text_width(note, 11.5) for note in notes) - 12
+    room = max(text_width(note, 11.5) for note in notes) + 28
+    width = max(WIDTH, left + _PLOT + room)
+    right = width - room
     head = 34.0
-    bottom = head + _ROW * len(arms)
+    step = max(_LEAST_ROW, min(_ROW, _TALLEST / len(arms)))
+    bottom = head + step * len(arms)
     values = [unit.mean for unit in result.units]
     ends = [end for arm in arms for end in (arm.low, arm.high) if math.isfinite(end)]
     low, high = min([*values, *ends]), max([*values, *ends])
     scale, marks = nice_scale(low, high, left, right)
     parts = level_axis(scale, marks, bottom, axis_title(result), top=head)
-    parts.append(text(WIDTH - 16, head - 12, "mean (95 % CI), units", size=11.5, anchor="end",
+    parts.append(text(width - 16, head - 12, "mean (95 % CI), units", size=11.5, anchor="end",
                       colour=FAINT))
     for i, arm in enumerate(arms):
-        row = head + (i + 0.5) * _ROW
+        row = head + (i + 0.5) * step
         if i:
-            parts.append(line((16, row - _ROW / 2), (WIDTH - 16, row - _ROW / 2), colour=RULE,
+            parts.append(line((16, row - step / 2), (width - 16, row - step / 2), colour=RULE,
                               width=0.6))
         parts.append(text(left - 12, row + 4, arm.label, anchor="end"))
         parts.extend(_unit_dots([unit for unit in result.units if unit.arm == arm.arm], scale,
-                                row - 6, tested=arm.tested))
-        parts.extend(_mean_mark(arm, scale, row + 14))
-        parts.append(text(WIDTH - 16, row + 4, notes[i], size=11.5, anchor="end"))
+                                row - step / 8, tested=arm.tested))
+        parts.extend(_mean_mark(arm, scale, row + step * 0.3))
+        parts.append(text(width - 16, row + 4, notes[i], size=11.5, anchor="end"))
     words = f"{axis_title(result)} by setting. " + "; ".join(
         f"{arm.label}: {note}" for arm, note in zip(arms, notes, strict=True))
-    return picture(WIDTH, bottom + 48, parts, words)
+    return picture(width, bottom + 48, parts, words)
 
 
 def _mean_words(arm: ArmSummary, places: int) -> str:
@@ -210,8 +216,10 @@ def differences_figure(result: ResponseResult) -> str:
     names = [f"{labels[pair.second]}{joint}{labels[pair.first]}" for pair in pairs]
     left = 24 + max(text_width(name, 11.5) for name in names)
     notes = [_pair_note(pair, 2 if ratio else places) for pair in pairs]
-    right = WIDTH + 120 - 16 - max(text_width(note, 11.5) for note in notes) - 12
-    head, step = 34.0, 25.0
+    room = max(text_width(note, 11.5) for note in notes) + 28
+    width = max(WIDTH, left + _PLOT + room)
+    right = width - room
+    head, step = 34.0, max(17.0, min(25.0, _TALLEST / len(pairs)))
     bottom = head + step * len(pairs) + 4
     none = 1.0 if ratio else 0.0
     margin = next((pair.equivalence.margin for pair in pairs if pair.equivalence), math.nan)
@@ -228,7 +236,7 @@ def differences_figure(result: ResponseResult) -> str:
     title = f"{kind} in {result.response.label}{f', {unit}' if unit and not ratio else ''}"
     parts += level_axis(scale, marks, bottom, title, top=head)
     parts.append(line((scale(none), head), (scale(none), bottom), width=1.2))
-    parts.append(text(WIDTH + 104, head - 12, "estimate (95 % CI), p over all pairs", size=11.5,
+    parts.append(text(width - 16, head - 12, "estimate (95 % CI), p over all pairs", size=11.5,
                       anchor="end", colour=FAINT))
     for i, pair in enumerate(pairs):
         row = head + (i + 0.5) * step + 2
@@ -236,7 +244,7 @@ def differences_figure(result: ResponseResult) -> str:
         if math.isfinite(pair.low):
             parts.append(line((scale(pair.low), row), (scale(pair.high), row), width=1.6))
         parts.append(dot(scale(pair.estimate), row, fill=INK))
-        parts.append(text(WIDTH + 104, row + 4, notes[i], size=11.5, anchor="end"))
+        parts.append(text(width - 16, row + 4, notes[i], size=11.5, anchor="end"))
     height = bottom + 48
     if math.isfinite(margin):
         parts.append(text(left, height + 8, f"Green band: differences within ±{margin:g} do not"
@@ -244,7 +252,7 @@ def differences_figure(result: ResponseResult) -> str:
         height += 16
     words = f"{title}: " + "; ".join(
         f"{name}: {note}" for name, note in zip(names, notes, strict=True))
-    return picture(WIDTH + 120, height, parts, words)
+    return picture(width, height, parts, words)
 
 
 def _pair_note(pair: Pair, places: int) -> str:

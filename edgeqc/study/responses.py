@@ -205,6 +205,7 @@ def _roughness(
         return None
     keys = [key for key in _KEYS if key in faces and key in rows]
     columns = [*keys, "value"] + (["u"] if "u" in rows else [])
+    rows, filtered = _one_filter(rows)
     rows = rows.drop_duplicates(keys)
     left = faces[keys].astype(str)
     right = rows[columns].copy()
@@ -212,8 +213,28 @@ def _roughness(
         right[key] = right[key].astype(str)
     merged = left.merge(right, on=keys, how="left")
     unit = str(rows["unit"].iloc[0]) if "unit" in rows else ""
+    response = _response(name, unit, "length", settings)
     return _gathered(faces, _numbers(merged, "value"), _numbers(merged, "u"),
-                     _response(name, unit, "length", settings))
+                     replace(response, label=response.label + filtered))
+
+
+def _one_filter(rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Return the rows of the commonest nesting index, and its words where several were met.
+
+    A parameter filtered in two ways is two measurands: they are not compared.
+    """
+    if "nesting_index_um" not in rows:
+        return rows, ""
+    index = _text(rows["nesting_index_um"])
+    counts = index.value_counts()
+    if len(counts) < 2:
+        return rows, ""
+    most = sorted(counts[counts == counts.max()].index)[0]
+    return rows[index == most], f", nesting index {most} µm" if most else ", unfiltered"
+
+
+def _text(column: pd.Series) -> pd.Series:
+    return column.astype(object).where(column.notna(), "").astype(str).str.strip()
 
 
 def _gathered(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from edgeqc.study.arm_tests import TestResult
 from edgeqc.study.design import Design
@@ -12,6 +13,9 @@ from edgeqc.study.equivalence import Equivalence
 from edgeqc.study.regression import LeastSquares
 from edgeqc.study.responses import Response
 from edgeqc.study.study_settings import StudySettings
+
+if TYPE_CHECKING:
+    from edgeqc.study.material_interaction import MaterialInteraction
 
 
 @dataclass(frozen=True)
@@ -329,6 +333,8 @@ class Comparison:
         In force.
     versions : mapping of str to str
         Software behind the numbers.
+    interactions : tuple of MaterialInteraction
+        Whether settings act alike in different materials.
     """
 
     answer: str
@@ -341,3 +347,4 @@ class Comparison:
     cautions: tuple[str, ...]
     settings: StudySettings
     versions: Mapping[str, str]
+    interactions: tuple[MaterialInteraction, ...] = ()

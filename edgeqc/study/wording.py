@@ -233,6 +233,11 @@ def answer_of(
         names = listed([factor.label for factor in bound])
         sentences.append(f"The settings are compared as they are: {names} changed together, so"
                          " that the data cannot say which of them did it.")
+    partly = [block.name for block in design.blocks if block.relation == "partly crossed"]
+    if settled and partly:
+        names = listed([words_of(name)[0] for name in partly])
+        sentences.append(f"Not every pair of settings shares its {names}: a difference between two"
+                         " that do not may not be the settings' own.")
     if settled and design.fixed:
         sentences.append(f"Throughout: {fixed_words(design)}.")
     return " ".join(sentences), settled
