@@ -8,12 +8,13 @@ roughness is not.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import fft
-from scipy.optimize import minimize
+from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, taper
@@ -37,8 +38,12 @@ bins (correlation of neighbouring bins -2/3 and 1/6)."""
 UNKNOWN_LOG_SPREAD = 2.0
 """Standard deviation, in the logarithm, of a fitted value about which the spectrum is silent."""
 
-NORMAL_975 = 1.959964
-"""97.5 % point of the normal distribution."""
+MAX_STEPS, LOG_STEP, MIN_GAIN = 60, 1e-4, 1e-7
+"""Steps of the fit at most, its step in the logarithms for derivatives, and the gain in
+log-likelihood below which it ends."""
+
+LARGEST_LOG = 10.0
+"""Largest half-width of an interval in the logarithm: beyond it nothing is known anyway."""
 
 _SAMPLING, _NOISE, _PIXEL = "sampling along the surface", "noise", "pixel size"
 
@@ -214,39 +219,62 @@ def _fit(
     low = np.log([1e-3 * biased, 0.3 * step, EXPONENT_BOUNDS[0], 1e-3 * biased])
     high = np.log([10.0 * biased, n * step, EXPONENT_BOUNDS[1], 2.0 * biased])
 
-    def loss(log: FloatArray) -> float:
-        model = expected.of(*np.exp(log))[bins]
-        off = (log[2] - math.log(USUAL_EXPONENT)) / USUAL_EXPONENT_LOG_SPREAD
-        whittle = float(np.sum(np.log(model) + seen / model))
-        return whittle * lines / HANN_CORRELATION + 0.5 * float(off) ** 2
+    def model(log: FloatArray) -> FloatArray:
+        return expected.of(*np.exp(log))[bins]
 
     floor = math.sqrt(float(np.median(seen[-max(seen.size // 8, 4):])) / step)
-    best = None
+    found = []
     for share in (0.01, 0.05):
         start = np.log([biased, share * n * step, USUAL_EXPONENT, max(floor, 2e-3 * biased)])
-        found = minimize(
-            loss, np.clip(start, low, high), method="L-BFGS-B",
-            bounds=list(zip(low, high, strict=True)),
-        )
-        if best is None or found.fun < best.fun:
-            best = found
-    assert best is not None  # the loops run at least once
-    log = np.asarray(best.x, dtype=np.float64)
-    small = 1e-3
-    slopes = []
-    for index in range(4):
-        shift = np.zeros(4)
-        shift[index] = small
-        up, down = (expected.of(*np.exp(log + sign * shift))[bins] for sign in (1, -1))
-        slopes.append((np.log(up) - np.log(down)) / (2.0 * small))
-    jacobian = np.stack(slopes)
-    information = lines * jacobian @ jacobian.T / HANN_CORRELATION
+        found.append(_score(model, seen, np.clip(start, low, high), (low, high), lines))
+    _, log, information = min(found, key=lambda item: item[0])
     # a direction in which the spectrum says nothing gets a wide spread, not none
-    spread = np.full(4, UNKNOWN_LOG_SPREAD)
-    spread[2] = USUAL_EXPONENT_LOG_SPREAD
+    spread = np.array([UNKNOWN_LOG_SPREAD, UNKNOWN_LOG_SPREAD, np.inf, UNKNOWN_LOG_SPREAD])
     covariance: FloatArray = np.linalg.inv(information + np.diag(1.0 / spread**2)).astype(float)
     sigma, length, exponent, noise_um = (float(value) for value in np.exp(log))
     return (sigma, length, exponent, noise_um), covariance
+
+
+def _score(
+    model: Callable[[FloatArray], FloatArray],
+    seen: FloatArray,
+    start: FloatArray,
+    bounds: tuple[FloatArray, FloatArray],
+    lines: int,
+) -> tuple[float, FloatArray, FloatArray]:
+    """Minimise by Fisher's scoring with damped steps: loss, logarithms, information."""
+    weight = lines / HANN_CORRELATION
+    prior = np.diag([0.0, 0.0, 1.0 / USUAL_EXPONENT_LOG_SPREAD**2, 0.0])
+    centre = math.log(USUAL_EXPONENT)
+
+    def loss(log: FloatArray, density: FloatArray) -> float:
+        whittle = float(np.sum(np.log(density) + seen / density))
+        return weight * whittle + 0.5 * ((float(log[2]) - centre) / USUAL_EXPONENT_LOG_SPREAD) ** 2
+
+    log, density = start, model(start)
+    reached = loss(log, density)
+    damping = 1e-2
+    for _ in range(MAX_STEPS):
+        shifted = [model(log + LOG_STEP * unit) for unit in np.eye(4)]
+        jacobian = np.log(np.stack(shifted) / density) / LOG_STEP
+        information: FloatArray = weight * jacobian @ jacobian.T + prior
+        slope = weight * jacobian @ (1.0 - seen / density) + prior @ (log - centre)
+        gained = 0.0
+        while damping < 1e6:
+            damped = information + damping * np.diag(np.diag(information) + 1e-9)
+            new = np.clip(log - np.linalg.solve(damped, slope), *bounds)
+            new_density = model(new)
+            new_loss = loss(new, new_density)
+            if new_loss < reached:
+                gained = reached - new_loss
+                log, density, reached = new, new_density, new_loss
+                damping = max(damping / 10.0, 1e-9)
+                break
+            damping *= 10.0
+        if gained < MIN_GAIN:
+            break
+        damping = min(damping, 1e3)
+    return reached, log, information
 
 
 def _values(
@@ -318,6 +346,9 @@ def _measured(
     if spacing_u_rel > 0:
         budget[_PIXEL] = value * spacing_u_rel
     u = combine(budget)
-    # a spread from few independent features is skewed: the interval is taken in the logarithm
-    ratio = math.exp(min(NORMAL_975 * u / value, 50.0)) if value > 0 else 1.0
+    # a spread from few independent features is skewed: the interval is taken in the logarithm,
+    # with Student's factor for as many degrees of freedom as give that relative uncertainty
+    freedom = max(0.5 * (value / u) ** 2, 1.0) if u > 0 else math.inf
+    factor = float(stdtrit(min(freedom, 1e6), 0.975))
+    ratio = math.exp(min(factor * u / value, LARGEST_LOG)) if value > 0 else 1.0
     return Measured(value, u, unit, budget, low=value / ratio, high=value * ratio, note=note)
