@@ -46,7 +46,7 @@ class DebrisSettings:
     """
 
     scales_px: tuple[float, ...] = (1.5, 3.0, 6.0)
-    strong: float = 7.0
+    strong: float = 8.0
     weak: float = 5.0
     min_obscured: float = 0.15
     min_area_px: int = 12
@@ -119,13 +119,14 @@ def measure_debris(
     obscured = on_face & ((pieces > 0) | (_labels(window, zones) == OBSCURED))
     area = float(np.count_nonzero(obscured)) / total
     rim = float(np.count_nonzero(obscured & ~_eroded(obscured))) / total
+    area_budget = {"rim of the pieces": rim + 1 / total,
+                   "pieces too faint to see": settings.unseen_share * area}
     budget = {"counting": math.sqrt(max(count, 1)), "texture taken for debris": float(weak),
               "pieces too faint to see": settings.unseen_share * count}
     flags = (raised("debris_present", f"{count} pieces"),) if count else ()
     return DebrisMeasures(
         Measured(float(count), combine(budget), "1", budget, max(count, 1)),
-        Measured(area, rim + 1 / total, "1", {"rim of the pieces": rim + 1 / total},
-                 max(count, 1)),
+        Measured(area, combine(area_budget), "1", area_budget, max(count, 1)),
         flags=flags,
     )
 
