@@ -1,0 +1,102 @@
+"""Debris: planted pieces are counted, texture is not."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from edgeqc.measure.debris import DebrisSettings, find_pieces, measure_debris
+from edgeqc.zoning.zones import OBSCURED
+
+_SPEC = importlib.util.spec_from_file_location(
+    "face_scenes", Path(__file__).with_name("face_scenes.py"))
+assert _SPEC is not None
+assert _SPEC.loader is not None
+scenes = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(scenes)
+
+SHAPE = (360, 520)
+
+
+def _face(seed: int, pieces: int = 0, *, radius: float = 6.0, height: float = 0.35) -> np.ndarray:
+    """A textured face with round bright or dark pieces, well apart."""
+    rng = np.random.default_rng(seed)
+    grain = cv2.GaussianBlur(rng.standard_normal(SHAPE).astype(np.float32), (0, 0), 1.5)
+    picture = 0.5 + 0.04 * grain / grain.std() + 0.02 * rng.standard_normal(SHAPE)
+    row, col = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    for number in range(pieces):
+        centre = (60 + 75 * (number % 4), 60 + 75 * (number // 4))
+        sign = 1 if number % 3 else -1
+        picture += sign * height * (np.hypot(row - centre[0], col - centre[1]) < radius)
+    return picture
+
+
+@pytest.mark.parametrize("pieces", [0, 1, 7, 20])
+def test_planted_pieces_are_counted(pieces: int) -> None:
+    for seed in range(3):
+        found = measure_debris(scenes.plain_image(_face(seed, pieces)), scenes.plain_face(*SHAPE),
+                               scenes.one_zone())
+        assert found.count is not None
+        assert found.count.value == pieces
+        # the count's own uncertainty is Poisson's: sqrt(n)
+        assert found.count.budget["counting"] == pytest.approx(np.sqrt(max(pieces, 1)))
+        assert [flag.name for flag in found.flags] == (["debris_present"] if pieces else [])
+        assert found.area_fraction is not None
+        area = pieces * np.pi * 36 / ((SHAPE[0] - 40) * (SHAPE[1] - 40))
+        assert abs(found.area_fraction.value - area) <= 2.5 * found.area_fraction.u
+
+
+def test_ridges_and_scratches_are_no_debris() -> None:
+    picture = _face(1)
+    picture[100:103, 50:450] += 0.4
+    picture[50:300, 200:203] -= 0.4
+    on_face = np.zeros(SHAPE, bool)
+    on_face[20:-20, 20:-20] = True
+    pieces, _ = find_pieces(picture.astype(np.float32), on_face)
+    assert pieces.max() == 0
+
+
+def test_a_rough_texture_raises_its_own_yardstick() -> None:
+    rng = np.random.default_rng(3)
+    counts = []
+    for scale in (1.0, 2.0, 4.0, 8.0):
+        grain = cv2.GaussianBlur(rng.standard_normal(SHAPE).astype(np.float32), (0, 0), scale)
+        picture = 0.5 + 0.15 * grain / grain.std()
+        found = measure_debris(scenes.plain_image(picture), scenes.plain_face(*SHAPE),
+                               scenes.one_zone())
+        assert found.count is not None
+        counts.append(found.count.value)
+    assert counts == [0, 0, 0, 0]
+
+
+def test_a_weak_piece_counts_only_where_the_zones_hold_it_for_obscured() -> None:
+    faint = _face(2, 6, height=0.17).astype(np.float32)
+    on_face = np.zeros(SHAPE, bool)
+    on_face[20:-20, 20:-20] = True
+    settings = DebrisSettings(strong=60.0)
+    alone, _ = find_pieces(faint, on_face, None, settings)
+    backed, weak = find_pieces(faint, on_face, np.ones(SHAPE, np.float32), settings)
+    assert alone.max() == 0
+    assert backed.max() == 6
+    assert weak == 6
+
+
+def test_obscured_zones_count_towards_the_area() -> None:
+    zones = scenes.one_zone()
+    zones.labels[:, :15] = OBSCURED  # a quarter
+    found = measure_debris(scenes.plain_image(_face(4)), scenes.plain_face(*SHAPE), zones)
+    assert found.area_fraction is not None
+    assert found.area_fraction.value == pytest.approx(0.25, abs=0.02)
+
+
+def test_grey_gain_and_mirror_do_not_change_the_count() -> None:
+    picture = _face(5, 9)
+    for other in (0.1 + 0.5 * picture, picture[:, ::-1], picture[::-1], 1 - picture):
+        found = measure_debris(scenes.plain_image(np.ascontiguousarray(other)),
+                               scenes.plain_face(*SHAPE), scenes.one_zone())
+        assert found.count is not None
+        assert found.count.value == 9
