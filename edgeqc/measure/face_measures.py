@@ -10,7 +10,9 @@ from edgeqc.faces.face import CutFace
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.cut_depth import CutDepthMeasures, CutDepthSettings, measure_cut_depth
+from edgeqc.measure.debris import DebrisSettings, measure_debris
 from edgeqc.measure.face_profiles import FaceProfiles, face_profiles
+from edgeqc.measure.grey_texture import GreyTextureSettings, grey_texture_rows
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.lattice import LatticeMeasures, LatticeSettings, measure_lattice
 from edgeqc.measure.roughness_row import RoughnessRow
@@ -68,12 +70,18 @@ class MeasureSettings:
         When a lattice is claimed.
     roughness : ZoneRoughnessSettings
         Roughness from edge contours and height maps.
+    grey_texture : GreyTextureSettings
+        Texture of grey levels.
+    debris : DebrisSettings
+        What counts as a piece of debris.
     """
 
     thickness: ThicknessSettings = field(default_factory=ThicknessSettings)
     cut_depth: CutDepthSettings = field(default_factory=CutDepthSettings)
     lattice: LatticeSettings = field(default_factory=LatticeSettings)
     roughness: ZoneRoughnessSettings = field(default_factory=ZoneRoughnessSettings)
+    grey_texture: GreyTextureSettings = field(default_factory=GreyTextureSettings)
+    debris: DebrisSettings = field(default_factory=DebrisSettings)
 
 
 def measure_face(
@@ -125,7 +133,15 @@ def measure_face(
             reasons[name] = lattice.reasons.get(key, "no lattice was found")
         else:
             values[name] = item
-    flags = [*thickness.flags, *lattice.flags, *rough.flags]
+    debris = measure_debris(image, face, zones, settings.debris)
+    for name, item in (("debris_count", debris.count),
+                       ("debris_area_fraction", debris.area_fraction)):
+        if item is None:
+            reasons[name] = debris.reasons[name]
+        else:
+            values[name] = item
+    grey = grey_texture_rows(image, face, zones, settings.grey_texture)
+    flags = [*thickness.flags, *lattice.flags, *rough.flags, *debris.flags]
     if depth.fraction is None and depth.laser_length_fraction is not None:
         flags.append(raised("no_laser_zone"))
     known = {item.name for item in zones.flags}
@@ -133,7 +149,7 @@ def measure_face(
         values=MappingProxyType(values),
         reasons=MappingProxyType(reasons),
         profiles=face_profiles(thickness.profile, depth.profile, zones),
-        roughness=rough.rows,
+        roughness=(*rough.rows, *grey),
         flags=tuple(item for item in flags if item.name not in known),
         height_map=rough.height_map,
     )

@@ -27,6 +27,7 @@ from edgeqc.report.wording import (
     LEGEND,
     METHOD,
     NO_FACE_LEGEND,
+    NO_LIMIT,
     ROUGHNESS_TITLES,
     SAFETY,
     SHEET_TITLES,
@@ -166,7 +167,7 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
         "doubt": face.verdict == "review",
         "anterior": _anterior(face),
         "limits": [_limit_row(item) for item in face.limits] or [
-            ["All measurands", "none established", "no limit set", "none"]],
+            ["All measurands", "none established", "no limit set", NO_LIMIT]],
         "limit_words": [item.sentence for item in face.limits],
         "groups": [
             {"title": title, "rows": [_value_row(face, name) for name in names]}

@@ -17,6 +17,8 @@ LEGEND = (
     " Scale bar and marks were drawn by the program; brightness is stretched for display."
 )
 
+NO_LIMIT = "The protocol sets no limit, and no reference interval is established."
+
 NO_FACE_LEGEND = (
     "No cut face is marked in it. The scale bar was drawn by the program; brightness is stretched"
     " for display."
