@@ -212,7 +212,8 @@ def _limited(
     height: FloatArray, spacing: tuple[float, float], nesting: float | None, band: Band
 ) -> FloatArray:
     """Take off the form, then the S- and the L-filter, then the mean."""
-    z = height - surface_form(height, spacing, _form(band.form))
+    form = _form(band.form)
+    z = height if form == "mean" else height - surface_form(height, spacing, form)
     if band.short_nesting_index_um is not None:
         z = gaussian_areal_filter(
             z, spacing, band.short_nesting_index_um, end_treatment=band.end_treatment
@@ -224,8 +225,11 @@ def _limited(
             z = z - gaussian_areal_filter(
                 z, spacing, nesting, end_treatment=band.end_treatment
             )
-    mean = np.nanmean(z) if np.isnan(z).any() else z.mean()
-    centred: FloatArray = z - mean
+    valid = np.isfinite(z)
+    count = np.count_nonzero(valid)
+    centred: FloatArray = z - np.where(valid, z, 0.0).sum() / count
+    # the rounding of a large offset's mean is left over
+    centred -= np.where(valid, centred, 0.0).sum() / count
     return centred
 
 

@@ -6,10 +6,13 @@ import math
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeqc.measure.areal_parameters import ArealValues
 from edgeqc.measure.watershed import Hills, pruned_hills
 from edgeqc.quantity import FloatArray
+
+SingleArray = NDArray[np.float32]
 
 PRUNING = 0.05
 """Pruning threshold as a share of Sz (ISO 25178-2:2021, 5; default from memory)."""
@@ -61,14 +64,15 @@ def feature_values(
     ISO 25178-2:2021, 5 (definitions; restriction to closed hills, volume limit and default
     threshold from memory).
     """
-    closed = _close_small_gaps(height_um)
+    # single precision is ample: heights are from the mean plane
+    closed = _close_small_gaps(height_um.astype(np.float32))
     area = float(np.count_nonzero(np.isfinite(closed))) * spacing_um[0] * spacing_um[1]
     value: dict[str, float] = {}
     sampling: dict[str, float] = {}
     notes: dict[str, str] = {}
     names = (("Spd", "Spc", "S5p", "Sha", "Shv", 1.0), ("Svd", "Svc", "S5v", "Sda", "Sdv", -1.0))
     for density, curvature, five, hill_area, hill_volume, sign in names:
-        z = sign * closed
+        z = np.float32(sign) * closed
         hills = pruned_hills(z, spacing_um, PRUNING * height_range_um)
         count = hills.peak.size
         value[density] = count / area
@@ -80,7 +84,7 @@ def feature_values(
         value[hill_area], sampling[hill_area] = _mean(_areas(hills, spacing_um)[whole])
         volumes = _volumes(z, hills, spacing_um)
         value[hill_volume], sampling[hill_volume] = _mean(volumes[whole])
-        highest = np.sort(z.ravel()[hills.peak])[::-1][:EXTREME_COUNT]
+        highest = np.sort(z.ravel()[hills.peak])[::-1][:EXTREME_COUNT].astype(np.float64)
         if highest.size == EXTREME_COUNT:
             # extreme heights thin out exponentially; their mean varies more than they scatter
             scale = float(highest.mean() - highest[-1]) * EXTREME_COUNT / (EXTREME_COUNT - 1)
@@ -106,19 +110,20 @@ def _mean(values: FloatArray) -> tuple[float, float]:
     return float(good.mean()), float(good.std(ddof=1) / math.sqrt(good.size))
 
 
-def _close_small_gaps(height_um: FloatArray) -> FloatArray:
+def _close_small_gaps(height_um: SingleArray) -> SingleArray:
     valid = np.isfinite(height_um)
     if valid.all():
         return height_um
-    filled = np.where(valid, height_um, 0.0)
+    filled = np.where(valid, height_um, np.float32(0.0))
     size = (2 * CLOSE_REACH + 1, 2 * CLOSE_REACH + 1)
     border = cv2.BORDER_CONSTANT
-    near = cv2.boxFilter(valid.astype(np.float64), -1, size, normalize=False, borderType=border)
+    near = cv2.boxFilter(valid.astype(np.float32), -1, size, normalize=False, borderType=border)
     total = cv2.boxFilter(filled, -1, size, normalize=False, borderType=border)
     # a gap inside the region is surrounded; a place beyond the border has heights on one side
     close = ~valid & (near > 0.5 * size[0] * size[1])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(close, total / near, height_um)
+    closed: SingleArray = height_um.copy()
+    closed[close] = total[close] / near[close]
+    return closed
 
 
 def _curvatures(z: FloatArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
@@ -154,10 +159,10 @@ def _areas(hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
     return np.asarray(count * (spacing_um[0] * spacing_um[1]), dtype=np.float64)
 
 
-def _volumes(z: FloatArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
+def _volumes(z: SingleArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
     inside = hills.labels >= 0
     label = hills.labels[inside]
-    above = np.maximum(z[inside] - hills.saddle[label], 0.0)
-    above[~np.isfinite(above)] = np.nan
+    saddle = np.where(np.isfinite(hills.saddle), hills.saddle, np.nan).astype(np.float32)
+    above = np.maximum(z[inside] - saddle[label], np.float32(0.0))
     volume = np.bincount(label, above, minlength=hills.peak.size)
     return np.asarray(volume * (spacing_um[0] * spacing_um[1]), dtype=np.float64)

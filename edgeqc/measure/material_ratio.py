@@ -197,8 +197,10 @@ def core_values(curve: FloatArray, total: FloatArray, core_fraction: float = 0.4
     width = max(round(core_fraction * m), 2)
     drop = curve[:, : m - width + 1] - curve[:, width - 1 :]
     start = np.argmin(drop, axis=1)
-    index = start[:, None] + np.arange(width)[None, :]
-    window = np.take_along_axis(curve, index, axis=1)
+    if curve.shape[0] == 1:  # a view spares a long curve the copy
+        window = curve[:, start[0] : start[0] + width]
+    else:
+        window = np.take_along_axis(curve, start[:, None] + np.arange(width)[None, :], axis=1)
     lever = np.arange(width) - (width - 1) / 2.0
     slope = window @ lever / float(lever @ lever)  # per sample
     centre = window.mean(axis=1)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeqc.quantity import FloatArray
 
-# weights of z[+1]-z[-1], z[+2]-z[-2], z[+3]-z[-3], by half the number of points used
-_CENTRAL: dict[int, tuple[float, ...]] = {
-    3: (45.0 / 60.0, -9.0 / 60.0, 1.0 / 60.0),
-    2: (8.0 / 12.0, -1.0 / 12.0),
-    1: (0.5,),
-}
+# weights of z[+1] - z[-1], z[+2] - z[-2], z[+3] - z[-3] in the formulas of seven and five points
+_LONG = (45.0 / 60.0, -9.0 / 60.0, 1.0 / 60.0)
+_MIDDLE = (8.0 / 12.0, -1.0 / 12.0)
 
 
 def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> FloatArray:
@@ -44,41 +42,39 @@ def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> Fl
     memory, as in ISO 4287).
     """
     z = np.moveaxis(height_um, axis, -1)
-    slope = _central(z, 3)
-    inner = slope[..., 3:-3]
-    if z.shape[-1] < 7 or np.isnan(inner).any():
-        slope = np.where(np.isnan(slope), _shorter(z), slope)
-        slope[np.isnan(z)] = np.nan  # the central formulas do not look at the height itself
-    else:
-        # no gap: only the three heights at either end need the shorter formulas
-        slope[..., :3] = _shorter(z[..., :6])[..., :3]
-        slope[..., -3:] = _shorter(z[..., -6:])[..., -3:]
+    slope = np.full(z.shape, np.nan)
+    n = z.shape[-1]
+    if n > 6:
+        # gathered along the last axis; a missing height makes the sum NaN
+        inner = _LONG[0] * (z[..., 4 : n - 2] - z[..., 2 : n - 4])
+        inner += _LONG[1] * (z[..., 5 : n - 1] - z[..., 1 : n - 5])
+        inner += _LONG[2] * (z[..., 6:] - z[..., : n - 6])
+        slope[..., 3 : n - 3] = inner
+    left_over = np.isnan(slope)
+    here = np.nonzero(left_over & ~np.isnan(z))
+    slope[here] = _shorter(z, here)
+    if n > 6:
+        slope[np.isnan(z)] = np.nan  # the central formula does not look at the height itself
     slope /= spacing_um
     return np.moveaxis(slope, -1, axis)
 
 
-def _central(z: FloatArray, half: int) -> FloatArray:
-    """Central difference over 2 half + 1 points, NaN where one of them is missing."""
-    slope = np.full(z.shape, np.nan)
-    n = z.shape[-1]
-    if n > 2 * half:
-        inner = np.zeros((*z.shape[:-1], n - 2 * half))
-        for step, weight in enumerate(_CENTRAL[half], start=1):
-            ahead = z[..., half + step : n - half + step]
-            inner += weight * (ahead - z[..., half - step : n - half - step])
-        slope[..., half : n - half] = inner
-    return slope
+def _shorter(z: FloatArray, here: tuple[NDArray[np.int64], ...]) -> FloatArray:
+    """Slopes at single places by five points, else three, else from the one neighbour."""
+    last, n = here[-1], z.shape[-1]
 
+    def at(offset: int) -> FloatArray:
+        place = last + offset
+        inside = (place >= 0) & (place < n)
+        value: FloatArray = np.where(
+            inside, z[(*here[:-1], np.clip(place, 0, n - 1))], np.nan
+        )
+        return value
 
-def _shorter(z: FloatArray) -> FloatArray:
-    """Slopes by five points, else three, else the difference to the one neighbour."""
-    forward = np.full(z.shape, np.nan)
-    forward[..., :-1] = z[..., 1:] - z[..., :-1]
-    slope = np.full(z.shape, np.nan)
-    slope[..., 1:] = forward[..., :-1]
-    slope = np.where(np.isnan(slope), forward, slope)
-    for half in (1, 2):
-        better = _central(z, half)
+    before, own, after = at(-1), z[here], at(1)
+    three = 0.5 * (after - before)
+    five = _MIDDLE[0] * (after - before) + _MIDDLE[1] * (at(2) - at(-2))
+    slope = np.where(np.isnan(before), after - own, own - before)
+    for better in (three, five):
         slope = np.where(np.isnan(better), slope, better)
-    return np.where(np.isnan(z), np.nan, slope)
-
+    return slope

@@ -23,6 +23,9 @@ LOWEST = -1e30
 _FIRST_FORWARD = 4
 """Code of the first neighbour with a larger index; codes alone (below 8) are level steps."""
 
+STRETCH = 65_536
+"""Pointers followed together."""
+
 BAND_ROWS = 32
 """Rows worked on together, so that they stay in the processor's cache."""
 
@@ -50,7 +53,9 @@ class Hills:
 
 
 def pruned_hills(
-    height_um: FloatArray, spacing_um: tuple[float, float], least_rise_um: float
+    height_um: FloatArray | NDArray[np.float32],
+    spacing_um: tuple[float, float],
+    least_rise_um: float,
 ) -> Hills:
     """Return the hills of a surface that rise at least a threshold above their saddle.
 
@@ -80,10 +85,11 @@ def pruned_hills(
     tree; from memory).
     """
     valid = np.isfinite(height_um)
-    z = np.where(valid, height_um, LOWEST).astype(np.float32)
-    top = _climb(z, spacing_um)
+    z = height_um.astype(np.float32)
+    z[~valid] = LOWEST
+    top, is_peak = _climb(z, spacing_um)
     flat = z.ravel()
-    peak = np.flatnonzero((top == np.arange(top.size)) & valid.ravel())
+    peak = np.flatnonzero(is_peak & valid.ravel())
     number = np.full(top.size, -1, dtype=np.int32)
     number[peak] = np.arange(peak.size, dtype=np.int32)
     labels = np.where(valid, number[top].reshape(z.shape), np.int32(-1))
@@ -95,8 +101,10 @@ def pruned_hills(
     return Hills(labels, peak[kept], highest[kept], _open(labels, kept.size))
 
 
-def _climb(z: NDArray[np.float32], spacing_um: tuple[float, float]) -> IntArray:
-    """Flat index of the peak that the steepest way up from every height leads to.
+def _climb(
+    z: NDArray[np.float32], spacing_um: tuple[float, float]
+) -> tuple[NDArray[np.int32], BoolArray]:
+    """Flat index of the peak that the steepest way up from every height leads to, and the peaks.
 
     The direction of each neighbour is kept in the three lowest bits of its slope, so that one
     running maximum finds the steepest slope and whence it came. Slopes are compared to 1e-6.
@@ -108,8 +116,9 @@ def _climb(z: NDArray[np.float32], spacing_um: tuple[float, float]) -> IntArray:
     # neighbours with a larger index come last: on a level stretch only those are followed, so
     # there are no circles, and the false peaks that this leaves have no rise and are pruned
     shifts = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
-    step_of = np.array([i * cols + j for i, j in shifts])
-    target = np.arange(rows * cols).reshape(rows, cols)
+    step_of = np.array([i * cols + j for i, j in shifts], dtype=np.int32)
+    target = np.arange(rows * cols, dtype=np.int32).reshape(rows, cols)
+    is_peak = np.empty((rows, cols), dtype=np.bool_)
     for start in range(0, rows, BAND_ROWS):
         stop = min(start + BAND_ROWS, rows)
         here = z[start:stop]
@@ -122,13 +131,28 @@ def _climb(z: NDArray[np.float32], spacing_um: tuple[float, float]) -> IntArray:
             packed |= np.int32(code)
             np.maximum(best, packed, out=best)
         up = best >= _FIRST_FORWARD
-        target[start:stop] += np.where(up, step_of[best & 7], 0)
-    flat = target.ravel()
-    while True:
-        farther = flat.take(flat, mode="clip")
-        if np.array_equal(farther, flat):
-            return farther
-        flat = farther
+        is_peak[start:stop] = ~up
+        target[start:stop] += np.where(up, step_of[best & 7], np.int32(0))
+    return _followed(target.ravel()), is_peak.ravel()
+
+
+def _followed(target: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Follow every pointer to its end, stretch by stretch so that each stays in the cache.
+
+    Works on the array handed over. A stretch is followed as far as the others have come; a few
+    sweeps settle all.
+    """
+    settled = False
+    while not settled:
+        settled = True
+        for start in range(0, target.size, STRETCH):
+            stretch = target[start : start + STRETCH]
+            farther = target.take(stretch, mode="clip")
+            while not np.array_equal(farther, stretch):
+                settled = False
+                stretch[...] = farther
+                farther = target.take(stretch, mode="clip")
+    return target
 
 
 def _saddles(
@@ -146,7 +170,20 @@ def _saddles(
     flat_labels, flat_z = labels.ravel(), z.ravel()
     label = [flat_labels.take(corner + k) for k in (0, 1, cols, cols + 1)]
     height = [flat_z.take(corner + k) for k in (0, 1, cols, cols + 1)]
-    keys, heights = [], []
+    low, high = label[0], label[0]
+    for other in label[1:]:
+        low, high = np.minimum(low, other), np.maximum(high, other)
+    simple = low >= 0
+    for corner_label in label:
+        simple &= (corner_label == low) | (corner_label == high)
+    # of two hills in a square the saddle is the lower of their highest corners there
+    tops = []
+    for side in (low, high):
+        corners = [np.where(a == side, h, LOWEST) for a, h in zip(label, height, strict=True)]
+        tops.append(np.maximum.reduce(corners)[simple])
+    keys = [low[simple].astype(np.int64) * count + high[simple]]
+    heights = [np.minimum(*tops)]
+    label, height = [a[~simple] for a in label], [h[~simple] for h in height]
     for one, two in ((0, 1), (2, 3), (0, 2), (1, 3), (0, 3), (1, 2)):
         a, b = label[one], label[two]
         border = np.flatnonzero((a != b) & (a >= 0) & (b >= 0))
