@@ -517,3 +517,22 @@ def test_bootstrap_anova_agrees_with_welch_where_both_hold():
     arms = arm_means(PLANT_GROWTH)
     found = bootstrap_anova(arms, np.random.default_rng(1))
     close(found.p, welch_anova(arms).p, atol=0.006)
+
+
+def test_spread_check_agrees_with_an_independent_library():
+    from scipy.stats import levene
+
+    apart = [np.abs(group - np.median(group)) for group in PLANT_GROWTH]
+    close(classical_anova(apart).p, levene(*PLANT_GROWTH, center="median").pvalue, rel=1e-9)
+
+
+@pytest.mark.parametrize("y", [
+    [1.0, 1.0, 2.0, 2.0, 3.0, 3.0, 4.0, 4.0],  # faces of a unit agree exactly
+    [1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0],  # units agree exactly
+    [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0]])
+def test_degenerate_tables_fit_without_nonsense(y):
+    fit = fit_mixed(np.array(y), np.repeat(np.eye(2), 4, axis=0), np.repeat(np.arange(4), 2),
+                    bounded=False)
+    test = fit.contrast(np.array([[-1.0, 1.0]]))
+    assert np.all(np.isfinite([test.statistic, test.df_den, test.p, test.se[0]]))
+    assert 0 <= test.p <= 1

@@ -56,7 +56,7 @@ def nice_scale(
     ticks : int
         About how many.
     """
-    if not high > low:
+    if not high - low > 1e-9 * max(abs(low), abs(high)):
         pad = abs(low) * 0.1 or 1.0
         low, high = low - pad, high + pad
     raw = (high - low) / ticks

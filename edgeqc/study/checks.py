@@ -115,15 +115,14 @@ def assumption_sentences(
 
 def _spread(fitted: Fitted, settings: StudySettings) -> str:
     """Return a sentence on equal spread."""
-    from scipy.stats import levene
-
     if fitted.flat:
         return ("All units of at least one setting are equal, so that its spread cannot be judged:"
                 " the permutation of units is the test that counts, and the intervals take one"
                 " spread for all settings.")
     groups = fitted.units.groups(list(fitted.arms))
     sd = np.sqrt([group.var(ddof=1) for group in groups])
-    p = float(levene(*groups, center="median").pvalue)
+    # the Brown-Forsythe test: analysis of variance of the distances from the medians
+    p = classical_anova([np.abs(group - np.median(group)) for group in groups]).p
     by_arm = settings.model.spread == "by arm" and not fitted.adjusted
     end = ("each setting's spread is judged by itself, so that equal spread is not needed"
            if by_arm else "the test that counts takes one spread for all settings")

@@ -160,7 +160,7 @@ def fit_mixed(
     state, converged = _scored(data, bounded=not free_between, both=separable)
     variance = np.zeros((2, 2))
     free = [0, 1] if separable else [1]
-    variance[np.ix_(free, free)] = np.linalg.inv(state.information[np.ix_(free, free)])
+    variance[np.ix_(free, free)] = np.linalg.pinv(state.information[np.ix_(free, free)])
     curvature = Curvature(
         state.phi * scale**2, state.first / scale**4, state.second / scale**6, variance * scale**4
     )
@@ -295,7 +295,9 @@ def _scored(data: _Data, *, bounded: bool, both: bool) -> tuple[_State, bool]:
         if bounded and both and state.between <= 0 and state.gradient[0] <= 0:
             free = [1]
         step = np.zeros(2)
-        step[free] = np.linalg.solve(state.information[np.ix_(free, free)], state.gradient[free])
+        # least squares: where the data leave one variance open, its direction stays put
+        step[free] = np.linalg.lstsq(
+            state.information[np.ix_(free, free)], state.gradient[free], rcond=None)[0]
         new = _halved(data, state, step, bounded=bounded)
         if new is None:
             return state, bool(abs(step @ state.gradient) < 1e-5)

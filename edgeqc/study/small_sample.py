@@ -156,12 +156,15 @@ def _scale_and_df(curvature: Curvature, rows: FloatArray) -> tuple[float, float]
         return 1.0, max(1.0, 2.0 / a2) if a2 > 0 else math.inf
     if a2 <= 0:
         return 1.0, math.inf
+    if a2 >= count:  # the mean of F does not exist: the variances are hardly known
+        return 1.0, 1.0
     b = (a1 + 6 * a2) / (2 * count)
     g = ((count + 1) * a1 - (count + 4) * a2) / ((count + 2) * a2)
     base = 3 * count + 2 * (1 - g)
     c1, c2, c3 = g / base, (count - g) / base, (count + 2 - g) / base
     mean = 1.0 / (1.0 - a2 / count)
-    variance = (2.0 / count) * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b))
+    below = (1 - c2 * b) ** 2 * (1 - c3 * b)
+    variance = (2.0 / count) * (1 + c1 * b) / below if below > 0 else 0.0
     ratio = variance / (2 * mean**2)
     if count * ratio <= 1 or mean <= 0 or variance <= 0:
         # the moment match has no solution where variances are hardly known: the cautious end
