@@ -53,6 +53,9 @@ class FaceSettings:
         An edge more doubtful than this, in pixels, is flagged.
     max_lost_edge_fraction : float
         Share of the edge that may be without contrast before the outline is flagged.
+    max_raggedness : float
+        Scatter of the thickness about a smooth course, as a fraction of it, above which the
+        outline is doubted.
     min_side_margin : float
         Margin of the choice of long edges below which it is doubted.
     edge : EdgeSettings
@@ -66,8 +69,9 @@ class FaceSettings:
     doubt_confidence: float = 0.7
     max_faces: int = 4
     min_complete_fraction: float = 0.6
-    max_u_edge_px: float = 3.0
+    max_u_edge_px: float = 1.5
     max_lost_edge_fraction: float = 0.25
+    max_raggedness: float = 0.015
     min_side_margin: float = 0.6
     edge: EdgeSettings = field(default_factory=EdgeSettings)
 

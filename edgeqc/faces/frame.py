@@ -19,6 +19,12 @@ CHORD_CROSSING_MARGIN = 0.9
 WEDGE_FRACTION = 0.25
 """A chord in the wedge of a slanted end is kept down to this fraction of the full thickness."""
 
+MID_LINE_TOLERANCE_PX = 0.005
+"""Misfit of the mid-line, in pixels, that a simpler line may have."""
+
+CORNER_PX = 8.0
+"""Length of an edge next to a corner that does not steer the mid-line, in pixels."""
+
 TIP_FRACTION = 0.05
 """A chord near a pointed tip is kept down to this fraction of the median thickness ..."""
 
@@ -189,7 +195,7 @@ def _mid_line(sides: Sides) -> tuple[Sides, _MidLine]:
     """Return the mid-line, and the sides ordered so that the first edge has negative offsets."""
     target, thickness = _opposite_points(sides)
     ratio = arc_length(target)[-1] / max(thickness, 1.0)
-    degree = int(np.clip(1 + round(ratio), 2, 9))
+    degree = int(np.clip(1 + round(ratio), 3, 9))
     mid = _fit(target, 2, thickness)
     if np.median(_project(mid, sides.edges[1])[1]) < 0:
         sides = sides.exchanged()
@@ -198,11 +204,28 @@ def _mid_line(sides: Sides) -> tuple[Sides, _MidLine]:
         if better.shape[0] < 4:
             break
         target = better
-        mid = _fit(target, min(degree, 2 + rounds) if rounds < 2 else degree, thickness)
+        needed = _degree(target, min(degree, 2 + rounds) if rounds < 2 else degree)
+        mid = _fit(target, needed, thickness)
+        degree = needed if rounds == MID_LINE_ROUNDS - 1 else degree
     while degree > 1 and np.abs(mid.curvature).max() * thickness / 2 > CHORD_CROSSING_MARGIN:
         degree -= 1
         mid = _fit(target, degree, thickness)
     return sides, mid
+
+
+def _degree(points: FloatArray, highest: int) -> int:
+    """Return the least degree that fits a mid-line about as well as the highest one.
+
+    A degree too high follows the roughness and swings out at the ends.
+    """
+    s = arc_length(points)
+    u = 2 * s / max(float(s[-1]), 1e-6) - 1
+    rest = []
+    for degree in range(1, highest + 1):
+        fitted = legendre.legval(u, legendre.legfit(u, points, degree)).T
+        rest.append(float(np.sqrt(np.mean((points - fitted) ** 2))))
+    good = np.flatnonzero(np.array(rest) <= 1.15 * rest[-1] + MID_LINE_TOLERANCE_PX)
+    return int(good[0]) + 1
 
 
 def _opposite_points(sides: Sides) -> tuple[FloatArray, float]:
@@ -288,7 +311,9 @@ def _mid_points(mid: _MidLine, sides: Sides) -> FloatArray:
         order = np.argsort(s, kind="stable")
         tau.append(np.interp(grid, s[order], offset[order]))
         known = np.interp(grid, s[order], true[order].astype(float)) > 0.5
-        good.append(known & (grid >= s.min()) & (grid <= s.max()))
+        # corners are never quite sharp: the last pixels of an edge turn in
+        rounded = min(CORNER_PX, 0.02 * (s.max() - s.min()))
+        good.append(known & (grid >= s.min() + rounded) & (grid <= s.max() - rounded))
     both = good[0] & good[1]
     if both.sum() < 8:  # no place with both edges: what there is has to do
         good = [(grid >= s.min()) & (grid <= s.max()) for s, _ in located]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import find_contours
 
+from edgeqc.faces.burrs import without_burrs
 from edgeqc.faces.edge import refine_edge
 from edgeqc.faces.edge_fit import Edge, EdgeSettings
 from edgeqc.faces.frame import Sides, arc_length
@@ -21,6 +22,12 @@ REACH_CELLS = 4.0
 
 FRAME_CELLS = 1.6
 """A coarse outline this near to the field's border, in cells, runs along it."""
+
+OVERSHOOT_CELLS = 3.0
+"""How far a side is carried on past its coarse corners, in cells."""
+
+CORNER_CELLS = 1.5
+"""Part of a side next to a corner, in cells, that is carried on from the rest of it."""
 
 SHORT_END_CELLS = 4.0
 """An end shorter than this is a tip: the long edges are carried on until they meet."""
@@ -173,11 +180,20 @@ class _Refiner:
         self.cell = cell_px
         self.settings = settings
 
-    def _refined(self, line: FloatArray) -> Edge:
+    def _refined(self, line: FloatArray, corners: tuple[bool, bool]) -> Edge:
+        """Return the refined side; towards corners it is carried on straight."""
+        reach = OVERSHOOT_CELLS * self.cell
         edge = refine_edge(
-            self.pixels, line - self.origin, -1, noise_sd=self.noise_sd,
+            self.pixels, _extended(line, reach) - self.origin, -1, noise_sd=self.noise_sd,
             reach_px=max(6.0, REACH_CELLS * self.cell), settings=self.settings)
-        return Edge(edge.points + self.origin, edge.u_px)
+        points, u = without_burrs(edge.points + self.origin, edge.u_px)
+        for at_head in (True, False):
+            if corners[0 if at_head else 1]:
+                points, u = points[::-1], u[::-1]
+                points, u = _carried_on(points, u, reach + CORNER_CELLS * self.cell)
+                points, u = points[::-1], u[::-1]
+            points, u = points[::-1], u[::-1]
+        return Edge(points, u)
 
     def edge(self, coarse: CoarseSides, which: int) -> _Run:
         """Return a long edge, refined where it is true and laid on the frame where it is not."""
@@ -192,7 +208,10 @@ class _Refiner:
                 continue
             if index.size < 3:
                 continue
-            edge = self._refined(_extended(piece, 3.0 * self.cell))
+            corners = (
+                index[0] == 0 and not _framed(coarse, (which - 1) % 4),
+                index[-1] == points.shape[0] - 1 and not _framed(coarse, (which + 1) % 4))
+            edge = self._refined(piece, corners)
             pieces.append(_Run(edge.points, np.ones(edge.u_px.size, bool), edge.u_px))
         if not pieces:
             return self._laid(points)
@@ -205,14 +224,18 @@ class _Refiner:
 
     def end(self, coarse: CoarseSides, which: int) -> _End:
         """Return an end: refined, or empty where it is a tip or the frame."""
-        points, framed = coarse.run(which)
+        points, _ = coarse.run(which)
         none = np.empty((0, 2))
-        if framed.mean() > 0.5:
+        if _framed(coarse, which):
             return _End(none, False, True)
         if arc_length(points)[-1] < SHORT_END_CELLS * self.cell or points.shape[0] < 4:
             return _End(none, True, False)
-        edge = self._refined(_extended(points, 3.0 * self.cell))
-        return _End(edge.points, True, False)
+        return _End(self._refined(points, (True, True)).points, True, False)
+
+
+def _framed(coarse: CoarseSides, which: int) -> bool:
+    """Return whether a side of a coarse outline is the picture's frame."""
+    return bool(coarse.run(which)[1].mean() > 0.5)
 
 
 def _area(points: FloatArray) -> float:
@@ -229,6 +252,26 @@ def _extended(line: FloatArray, length: float) -> FloatArray:
     head = head / max(float(np.hypot(*head)), 1e-9)
     tail = tail / max(float(np.hypot(*tail)), 1e-9)
     return np.concatenate([[line[0] + head * length], line, [line[-1] + tail * length]])
+
+
+def _carried_on(points: FloatArray, u: FloatArray, drop: float) -> tuple[FloatArray, FloatArray]:
+    """Return a line of one-pixel steps whose last ``drop`` pixels are replaced by a straight one.
+
+    Beyond a corner there is no edge to be found: a search would turn round the corner.
+    """
+    count = round(drop)
+    kept = max(points.shape[0] - count, min(points.shape[0], 8))
+    arm = min(kept, max(8, count))
+    tail = points[kept - arm : kept]
+    along = np.arange(arm, dtype=float)
+    slope, start = np.polynomial.polynomial.polyfit(along, tail, 1)[::-1]
+    ahead = np.arange(arm, arm + 2 * count, dtype=float)
+    beyond = start + ahead[:, None] * slope
+    # the straight part sets out from the last point that was found, not from the fitted line
+    fade = np.exp(-(ahead - arm) / 4.0)[:, None]
+    beyond = beyond + fade * (tail[-1] - (start + along[-1] * slope))
+    return (np.concatenate([points[:kept], beyond]),
+            np.concatenate([u[:kept], np.full(ahead.size, u[kept - 1])]))
 
 
 def _snapped(points: FloatArray, field: Field) -> FloatArray:
@@ -269,7 +312,7 @@ def _join(
     edge: _Run, end: _End, other: _Run, field: Field, cell_px: float
 ) -> tuple[_Run, FloatArray, _Run]:
     """Return an edge, the end after it and the edge after that, cut at their corners."""
-    look = round(8 * cell_px)
+    look = round(12 * cell_px)
     if end.framed:
         edge = _to_border(edge, field, forward=True)
         other = _to_border(other, field, forward=False)

@@ -7,6 +7,7 @@ from typing import cast
 
 import cv2
 import numpy as np
+from numpy.polynomial import legendre
 
 from edgeqc.errors import SheetError
 from edgeqc.faces.face import CutFace, Side
@@ -203,12 +204,25 @@ def _doubts(
     elif outline.lost_fraction > settings.max_lost_edge_fraction:
         flags.append(raised(
             "outline_doubtful", f"{outline.lost_fraction:.0%} of the edge shows no contrast"))
+    elif (ragged := _raggedness(face)) > settings.max_raggedness:
+        flags.append(raised(
+            "outline_doubtful", f"thickness varies by {ragged:.0%} from place to place"))
     if outline.side_margin < settings.min_side_margin:
         flags.append(raised(
             "outline_doubtful", "its shape does not tell the lens's surfaces from the cut's ends"))
     if _implausible(face, thickness):
         flags.append(raised("not_a_lens_face", "its shape is not that of a lens section"))
     return tuple(flags)
+
+
+def _raggedness(face: CutFace) -> float:
+    """Return the scatter of the thickness about a smooth course, as a fraction of it."""
+    thickness = face.thickness_px[face.complete]
+    if thickness.size < 30:
+        return 0.0
+    place = np.linspace(-1.0, 1.0, thickness.size)
+    course = legendre.legval(place, legendre.legfit(place, thickness, 4))
+    return float(np.std(thickness - course) / np.mean(thickness))
 
 
 def _cut_by_frame(sides: Sides) -> bool:
