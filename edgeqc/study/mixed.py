@@ -160,7 +160,7 @@ def fit_mixed(
     state, converged = _scored(data, bounded=not free_between, both=separable)
     variance = np.zeros((2, 2))
     free = [0, 1] if separable else [1]
-    variance[np.ix_(free, free)] = np.linalg.pinv(state.information[np.ix_(free, free)])
+    variance[np.ix_(free, free)] = _inverse(state.information[np.ix_(free, free)])
     curvature = Curvature(
         state.phi * scale**2, state.first / scale**4, state.second / scale**6, variance * scale**4
     )
@@ -295,9 +295,7 @@ def _scored(data: _Data, *, bounded: bool, both: bool) -> tuple[_State, bool]:
         if bounded and both and state.between <= 0 and state.gradient[0] <= 0:
             free = [1]
         step = np.zeros(2)
-        # least squares: where the data leave one variance open, its direction stays put
-        step[free] = np.linalg.lstsq(
-            state.information[np.ix_(free, free)], state.gradient[free], rcond=None)[0]
+        step[free] = _inverse(state.information[np.ix_(free, free)]) @ state.gradient[free]
         new = _halved(data, state, step, bounded=bounded)
         if new is None:
             return state, bool(abs(step @ state.gradient) < 1e-5)
@@ -307,6 +305,16 @@ def _scored(data: _Data, *, bounded: bool, both: bool) -> tuple[_State, bool]:
         if gain < 1e-10 and moved < 1e-9 * (abs(state.between) + state.within):
             return state, True
     return state, False
+
+
+def _inverse(information: FloatArray) -> FloatArray:
+    """Return the inverse, where the data leave a variance open the pseudo-inverse.
+
+    The diagonal is scaled to 1 first: the two variances may differ by many powers of ten.
+    """
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+    inner = np.linalg.pinv(information * np.outer(scale, scale))
+    return np.asarray(inner * np.outer(scale, scale), dtype=np.float64)
 
 
 def _halved(data: _Data, state: _State, step: FloatArray, *, bounded: bool) -> _State | None:
