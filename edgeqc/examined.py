@@ -188,9 +188,7 @@ def _image_findings(picture: ExaminedPicture) -> ImageFindings:
         status = "rejected"
     else:
         status = "measured" if set(verdicts) == {"measured"} else "review"
-    reason = picture.failure or " ".join(
-        f"{flag.sentence}" for flag in flags
-        if flag.severity == ("reject" if status == "rejected" else "review"))
+    reason = picture.failure or _reason(picture, status)
     if image is None:
         none = Value(value=None, unit="µm", reason="the picture could not be read")
         return ImageFindings(
@@ -202,7 +200,7 @@ def _image_findings(picture: ExaminedPicture) -> ImageFindings:
         sha256=image.source.sha256,
         page=image.source.page,
         status=status,
-        reason=reason or _face_reason(picture, status),
+        reason=reason,
         faces=len(picture.faces),
         rows_px=image.shape_in_file[0],
         cols_px=image.shape_in_file[1],
@@ -216,14 +214,14 @@ def _image_findings(picture: ExaminedPicture) -> ImageFindings:
     )
 
 
-def _face_reason(picture: ExaminedPicture, status: str) -> str:
-    """Why a picture is not plainly measured, from its faces' flags."""
+def _reason(picture: ExaminedPicture, status: str) -> str:
+    """Say why a picture is not plainly measured: its own flags and its faces', worst first."""
     if status == "measured":
         return ""
-    if not picture.faces:
-        return "No cut face was found."
-    entries = flag_entries(flag for item in picture.faces for flag in _face_flags(picture, item))
-    return " ".join(entry.sentence for entry in entries if entry.severity != "note")
+    flags = [*picture.all_flags,
+             *(flag for item in picture.faces for flag in _face_flags(picture, item))]
+    said = [entry.sentence for entry in flag_entries(flags) if entry.severity != "note"]
+    return " ".join(said) or "No cut face was found."
 
 
 def _pixel_size(image: CalibratedImage) -> Value:
