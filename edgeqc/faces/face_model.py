@@ -56,7 +56,7 @@ def picture_planes(image: CalibratedImage) -> FloatImage:
         valid mask, and a mask of the canvas; the picture stands in the upper left.
     """
     rows, cols = canvas_size(image.pixels.shape)
-    grey = np.nan_to_num(image.pixels)
+    grey = np.nan_to_num(np.asarray(image.pixels, np.float32))
     valid = image.valid.astype(np.float32)
     inside = grey[image.valid] if image.valid.any() else grey.ravel()
     step = max(1, inside.size // 200_000)

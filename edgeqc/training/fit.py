@@ -20,13 +20,23 @@ from torch import Tensor, nn
 
 from edgeqc.faces import face_model
 from edgeqc.training.network import PlaneNetwork, export_onnx
-from edgeqc.training.samples import IGNORED, PLANE_STEP, draw_samples
+from edgeqc.training.samples import IGNORED, PLANE_STEP, FaceSample, draw_samples
 from edgeqc.zoning import texture
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
 FACE_WIDTHS = (24, 32, 48, 64, 96)
 CROP_COLUMNS = 640
+_STORED_CELLS = 300
 _STORED = 7  # planes that vary within the face; the others are rebuilt from a few numbers
+
+
+def _cropped(face: FaceSample, rng: np.random.Generator) -> FaceSample:
+    """Return a random stretch of a long face: the rest would only take up memory."""
+    cells = face.classes.shape[1]
+    first = int(rng.integers(0, max(1, cells - _STORED_CELLS + 1)))
+    last = min(cells, first + _STORED_CELLS)
+    columns = slice(first * texture.CELL, last * texture.CELL)
+    return FaceSample(face.planes[:, :, columns], face.classes[:, first:last])
 
 
 def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
@@ -35,7 +45,8 @@ def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
         picture, faces = draw_samples(rng)
         arrays[f"p{index}"] = picture.planes
         arrays[f"pc{index}"] = picture.classes
-        for number, face in enumerate(faces):
+        for number, full in enumerate(faces):
+            face = _cropped(full, rng)
             arrays[f"f{index}_{number}"] = face.planes[:_STORED]
             arrays[f"fc{index}_{number}"] = face.classes
             arrays[f"fk{index}_{number}"] = np.concatenate(
@@ -196,7 +207,7 @@ def _prefetched(
                 planes, classes = planes.pin_memory(), classes.pin_memory()
             ready.put((planes, classes))
 
-    for number in range(4):
+    for number in range(6):
         threading.Thread(target=work, args=(number,), daemon=True).start()
     return ready.get
 
@@ -250,14 +261,15 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
         shape = (face_model.N_PLANES, face_model.CANVAS, face_model.CANVAS)
     if resume is not None:
         network.load_state_dict(torch.load(resume, map_location="cpu"))
-    network.to(device).train()
+    torch.backends.cudnn.benchmark = True
+    network.to(device, memory_format=torch.channels_last).train()
     averaged = torch.optim.swa_utils.AveragedModel(
         network,
         multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998),
         use_buffers=True,
     )
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
-    while len(pool.fit) < 4 * batch_size:
+    while len(pool.fit) < min(400, 4 * batch_size):
         time.sleep(1.0)
     get = _prefetched(lambda rng: batch(pool.fit, rng, batch_size), seed, device)
     start, step = time.monotonic(), 0
@@ -268,6 +280,7 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
             group["lr"] = rate * warm * (0.5 + 0.5 * np.cos(np.pi * part)) + 1e-6
         planes, classes = get()
         inputs = planes.to(device, non_blocking=True).float() / PLANE_STEP
+        inputs = inputs.contiguous(memory_format=torch.channels_last)
         inputs, target = vary(inputs, classes.to(device, non_blocking=True).long())
         with torch.autocast(device, dtype=torch.bfloat16):
             logits = network(inputs)

@@ -12,7 +12,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.face_model import STRIDE, canvas_size, picture_planes
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.phantoms import FaceTruth, Phantom, draw_phantom, random_recipe
-from edgeqc.training.textures import random_texture
+from edgeqc.training.textures import named_texture, random_texture
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
 
 FloatImage = NDArray[np.float32]
@@ -80,6 +80,28 @@ def face_from_truth(truth: FaceTruth) -> CutFace:
     )
 
 
+def seen_part(face: CutFace, shape: tuple[int, ...]) -> CutFace | None:
+    """Return the stretch of a face that the picture shows, or None where it shows next to none.
+
+    A phantom's true frame runs on beyond the picture; a traced face does not.
+    """
+    t = np.linspace(0.02, 0.98, 25)
+    station = np.arange(face.s_px.size)
+    points = face.chord_points_px(station[None, :], t[:, None])
+    inside = (points >= 0).all(axis=-1) & (points <= np.array(shape) - 1).all(axis=-1)
+    shown = np.flatnonzero(inside.mean(axis=0) >= 0.6)
+    if shown.size < 12:
+        return None
+    part = slice(int(shown[0]), int(shown[-1]) + 1)
+    return replace(
+        face,
+        anterior_px=face.anterior_px[part],
+        posterior_px=face.posterior_px[part],
+        s_px=face.s_px[part] - face.s_px[part][0],
+        complete=face.complete[part],
+    )
+
+
 def _smooth_noise(n: int, sd: float, length: float, rng: np.random.Generator) -> FloatImage:
     raw = rng.standard_normal((n, 1)).astype(np.float32)
     smooth = cv2.GaussianBlur(raw, (1, 0), sigmaX=0.1, sigmaY=max(length, 0.5))[:, 0]
@@ -101,8 +123,10 @@ def misplaced(face: CutFace, rng: np.random.Generator) -> CutFace:
     return replace(face, anterior_px=edges[0], posterior_px=edges[1])
 
 
-def _zone_fill(pixels: FloatImage, phantom: Phantom, rng: np.random.Generator) -> FloatImage:
-    """Replace every zone's look by a texture of no particular origin; geometry stays."""
+def _zone_fill(
+    pixels: FloatImage, phantom: Phantom, rng: np.random.Generator, *, named: bool
+) -> FloatImage:
+    """Replace every zone's look by painted texture, with its usual look or with none."""
     labels = phantom.truth.labels
     rows, cols = np.nonzero(labels)
     window = np.s_[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
@@ -114,8 +138,11 @@ def _zone_fill(pixels: FloatImage, phantom: Phantom, rng: np.random.Generator) -
     for code in np.unique(here[face]):
         tone = base + rng.normal(0, 0.05) * (rng.random() < 0.6)
         gain = contrast * np.exp(rng.normal(0, 0.3))
-        texture = tone + gain * random_texture(here.shape, rng)
-        if rng.random() < 0.25:  # keep some of the phantom's own look
+        look = (
+            named_texture(int(code), here.shape, rng) if named else random_texture(here.shape, rng)
+        )
+        texture = tone + gain * look
+        if not named and rng.random() < 0.25:  # keep some of the phantom's own look
             texture = 0.5 * texture + 0.5 * filled
         filled[here == code] = texture[here == code]
     if rng.random() < 0.5:
@@ -126,7 +153,8 @@ def _zone_fill(pixels: FloatImage, phantom: Phantom, rng: np.random.Generator) -
     blur = rng.uniform(0.3, 1.5)
     result = np.asarray(cv2.GaussianBlur(result, (0, 0), blur))
     noise = np.exp(rng.uniform(-5, -2.5))
-    return np.clip(result + noise * rng.standard_normal(result.shape, dtype=np.float32), 0, 1)
+    noisy = result + noise * rng.standard_normal(result.shape, dtype=np.float32)
+    return np.clip(noisy, 0, 1).astype(np.float32)
 
 
 def _picture_sample(image: CalibratedImage, phantom: Phantom) -> PictureSample:
@@ -161,8 +189,24 @@ def _face_sample(
     return FaceSample(quantised(made.planes), classes)
 
 
+def _faces(image: CalibratedImage, phantom: Phantom, rng: np.random.Generator) -> list[FaceSample]:
+    samples = []
+    for truth in phantom.truth.faces:
+        if truth.anterior_px.shape[0] < 12:
+            continue  # next to nothing of the face lies in the picture
+        seen = seen_part(face_from_truth(truth), image.pixels.shape)
+        if seen is None:
+            continue
+        face = misplaced(seen, rng)
+        known = bool(rng.random() < 0.7)
+        if not known and rng.random() < 0.5:
+            face = face.swapped()
+        samples.append(_face_sample(image, face, phantom.truth.labels, known))
+    return samples
+
+
 def draw_samples(
-    rng: np.random.Generator, *, filled_share: float = 0.35
+    rng: np.random.Generator, *, filled_share: float = 0.5, side_px_max: int = 1500
 ) -> tuple[PictureSample, list[FaceSample]]:
     """Return one phantom's samples for both networks.
 
@@ -171,18 +215,23 @@ def draw_samples(
     rng : numpy.random.Generator
         Source of all randomness.
     filled_share : float
-        Share of phantoms whose zones are filled with textures of no particular origin.
+        Share of phantoms that give a second set of samples, their zones filled with painted
+        textures: half with the usual look of their zone, half of no particular origin.
+    side_px_max : int
+        Larger pictures are drawn anew: they cost more time than they teach.
     """
-    phantom = draw_phantom(random_recipe(rng))
+    recipe = random_recipe(rng)
+    while max(recipe.rows, recipe.cols) > side_px_max:
+        recipe = random_recipe(rng)
+    phantom = draw_phantom(recipe)
     image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
+    faces = _faces(image, phantom, rng)
+    picture = _picture_sample(image, phantom)
     if rng.random() < filled_share and phantom.truth.labels.any():
-        pixels = _zone_fill(np.asarray(image.pixels), phantom, rng)
-        image = replace(image, pixels=pixels)
-    faces = []
-    for truth in phantom.truth.faces:
-        face = misplaced(face_from_truth(truth), rng)
-        known = bool(rng.random() < 0.6)
-        if not known and rng.random() < 0.5:
-            face = face.swapped()
-        faces.append(_face_sample(image, face, phantom.truth.labels, known))
-    return _picture_sample(image, phantom), faces
+        named = bool(rng.random() < 0.5)
+        pixels = _zone_fill(np.asarray(image.pixels), phantom, rng, named=named)
+        filled = replace(image, pixels=pixels)
+        faces += _faces(filled, phantom, rng)
+        if rng.random() < 0.3:
+            picture = _picture_sample(filled, phantom)
+    return picture, faces

@@ -155,3 +155,94 @@ def random_texture(shape: tuple[int, int], rng: np.random.Generator) -> FloatIma
         plane = _standard(plane)
         plane = np.sign(plane) * np.abs(plane) ** rng.uniform(0.5, 2.0)
     return np.clip(_standard(np.asarray(plane, np.float32)), -4, 4)
+
+
+def _streaks(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> FloatImage:
+    """Straight striations that run on for long: what a sliding blade leaves."""
+    row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    angle = rng.uniform(0, np.pi)
+    across = row * np.cos(angle) + col * np.sin(angle)
+    along = -row * np.sin(angle) + col * np.cos(angle)
+    if rng.random() < 0.4:
+        across = across + rng.uniform(-0.15, 0.15) * along**2 / max(shape)
+    size = int(sum(shape)) + 8
+    total = np.zeros(shape, np.float32)
+    for octave in range(rng.integers(1, 4)):
+        line = rng.standard_normal(size * 2).astype(np.float32)
+        sigma = max(0.5, scale * 0.25 * 2.5**octave)
+        line = cv2.GaussianBlur(line[:, None], (1, 0), sigmaX=0.1, sigmaY=sigma)[:, 0]
+        at = np.clip(across + size, 0, 2 * size - 1).astype(np.float32)
+        sampled = cv2.remap(line[:, None], np.zeros_like(at), at, cv2.INTER_LINEAR)
+        total += np.asarray(sampled) / (line.std() + 1e-6) * rng.uniform(0.3, 1.0)
+    fade = _standard(_spectrum(shape, scale * rng.uniform(4, 20), rng))
+    return np.asarray(total * (1 + rng.uniform(0, 0.5) * fade), np.float32)
+
+
+def _lattice(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> FloatImage:
+    """Pits, rings or bumps on a jittered lattice, with drop-outs: what a laser leaves."""
+    row, col = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    pitch = np.array([scale * rng.uniform(0.7, 2.0), scale], np.float32).clip(3.0)
+    angle = rng.normal(0, 0.3) + (np.pi / 2) * (rng.random() < 0.3)
+    first = (row * np.cos(angle) + col * np.sin(angle)) / pitch[0]
+    second = (-row * np.sin(angle) + col * np.cos(angle)) / pitch[1]
+    second = second + (np.floor(first) % 2) * rng.choice([0.0, 0.0, 0.5])
+    cell_a, cell_b = np.floor(first).astype(np.int64), np.floor(second).astype(np.int64)
+    cell_a, cell_b = cell_a - cell_a.min(), cell_b - cell_b.min()
+    count = (int(cell_a.max()) + 1, int(cell_b.max()) + 1)
+    jitter = rng.uniform(0, 0.25)
+    shift_a, shift_b = rng.normal(0, jitter, count), rng.normal(0, jitter, count)
+    depth = np.exp(rng.normal(0, 0.3, count)) * (rng.random(count) > rng.uniform(0, 0.15))
+    u = (first - np.floor(first) - 0.5 + shift_a[cell_a, cell_b] * 0.4) * pitch[0]
+    v = (second - np.floor(second) - 0.5 + shift_b[cell_a, cell_b] * 0.4) * pitch[1]
+    radius = np.sqrt(u * u + v * v) / (pitch.min() * rng.uniform(0.2, 0.45))
+    pit = np.exp(-0.5 * radius**2)
+    rim = np.exp(-8 * (radius - rng.uniform(1.0, 1.6)) ** 2)
+    return np.asarray(depth[cell_a, cell_b] * (rng.uniform(0, 1.0) * rim - pit), np.float32)
+
+
+def _smooth(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> FloatImage:
+    """Next to nothing, with cavities or faint bands: a molten cut."""
+    plane = 0.3 * _standard(_spectrum(shape, max(2.0, scale * rng.uniform(0.2, 3)), rng))
+    if rng.random() < 0.5:
+        count = int(shape[0] * shape[1] / (scale * scale * rng.uniform(20, 200))) + 1
+        rows, cols = rng.integers(0, shape[0], count), rng.integers(0, shape[1], count)
+        for row, col, size in zip(rows, cols, rng.exponential(scale * 0.5, count), strict=True):
+            cv2.circle(plane, (int(col), int(row)), int(1 + size), float(rng.normal(0, 3)), -1)
+    return np.asarray(plane, np.float32)
+
+
+def _ridges(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> FloatImage:
+    """Folded noise over several octaves: a face that was pulled apart."""
+    total = np.zeros(shape, np.float32)
+    for octave in range(rng.integers(2, 6)):
+        noise = _standard(_spectrum(shape, max(2.0, 3 * scale / 2**octave), rng))
+        total += (1 - 2 * np.abs(noise)) * rng.uniform(0.4, 0.8) ** octave
+    return total
+
+
+_LOOKS: dict[int, tuple[_Maker, ...]] = {
+    1: (_lattice, _lattice, _smooth),
+    2: (_streaks, _streaks, _streaks),
+    3: (_ridges, _ridges, _patches, _cells),
+}
+
+
+def named_texture(code: int, shape: tuple[int, int], rng: np.random.Generator) -> FloatImage:
+    """Return a painted texture with the usual look of laser (1), scissor (2) or torn (3).
+
+    Parameters
+    ----------
+    code : int
+        Zone code.
+    shape : (rows, cols)
+        Size in pixels.
+    rng : numpy.random.Generator
+        Source of all randomness.
+    """
+    if code not in _LOOKS:
+        return random_texture(shape, rng)
+    makers = _LOOKS[code]
+    scale = float(np.exp(rng.uniform(np.log(3.0), np.log(20.0))))
+    plane = _standard(makers[rng.integers(len(makers))](shape, scale, rng))
+    grain = _standard(_spectrum(shape, rng.uniform(2, 4), rng))
+    return np.clip(_standard(plane + rng.uniform(0, 0.6) * grain), -4, 4)

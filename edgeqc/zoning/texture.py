@@ -121,7 +121,7 @@ def face_planes(image: CalibratedImage, face: CutFace, *, anterior_known: bool) 
     length = float(face.s_px[-1] - face.s_px[0])
     n_columns = int(np.clip(round(length / sample / CELL) * CELL, 32, MAX_COLUMNS))
     window = _window(face, image.pixels.shape, 16)
-    grey = np.nan_to_num(image.pixels[window])
+    grey = np.nan_to_num(np.asarray(image.pixels[window], np.float32))
     rows, cols, direction = _grid(face, n_columns)
     rows, cols = rows - window[0].start, cols - window[1].start
 

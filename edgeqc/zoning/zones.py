@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,9 @@ class ZoneMap:
         Standard uncertainty of the mean depth fraction from the model (calibrated on phantoms).
     flags : tuple of Raised
         Doubts about the zones.
+    diagnostics : tuple of float
+        Figures behind the risk and the depth's doubt, named by
+        ``edgeqc.zoning.calibration.DIAGNOSTIC_NAMES``.
     """
 
     labels: NDArray[np.uint8]
@@ -65,6 +68,7 @@ class ZoneMap:
     separability: float
     depth_u_model: float = 0.0
     flags: tuple[Raised, ...] = ()
+    diagnostics: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -111,12 +115,17 @@ def face_rows(count: int) -> FloatArray:
     return (t + MARGIN) / (1 + 2 * MARGIN) * (ROWS // CELL) - 0.5
 
 
-def _on_face(logits: NDArray[np.float32], temperature: float) -> FloatArray:
-    """Class probabilities of the cells on the face, from logits on the model's grid."""
+def on_face(planes: NDArray[np.float32]) -> FloatArray:
+    """Return planes on the model's grid as (n, N_T, n_s), resampled to the face's own rows."""
     at = face_rows(N_T)
     low = np.floor(at).astype(int)
     part = (at - low)[None, :, None]
-    logit = ((1 - part) * logits[:, low] + part * logits[:, low + 1]) / temperature
+    return np.asarray((1 - part) * planes[:, low] + part * planes[:, low + 1])
+
+
+def class_probability(logits: FloatArray, temperature: float) -> FloatArray:
+    """Return class probabilities over the first axis from logits of the same shape."""
+    logit = logits / temperature
     power = np.exp(logit - logit.max(axis=0))
     return np.asarray(power / power.sum(axis=0))
 
@@ -129,7 +138,7 @@ def _read(
     taught: TaughtHead | None,
 ) -> _Reading:
     made = face_planes(image, face, anterior_known=anterior_known)
-    net = _on_face(zone_logits(made, taught), settings.temperature)
+    net = class_probability(on_face(zone_logits(made, taught)), settings.temperature)
     named = np.maximum(net[:3], 1e-4)
     named /= named.sum(axis=0)
     columns = net.shape[2]
@@ -226,6 +235,7 @@ def map_zones(
         separability=second.separation,
         depth_u_model=u_depth,
         flags=flags,
+        diagnostics=astuple(found),
     )
 
 

@@ -1,0 +1,118 @@
+"""Samples for the region model: whole zones of phantoms, with their true names.
+
+Run as ``python -m edgeqc.training.regions draw|fit ...``; DEVELOPERS.md has the recipe.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeqc.faces.face import CutFace
+from edgeqc.imaging.image import CalibratedImage
+from edgeqc.phantoms import draw_phantom, random_recipe
+from edgeqc.quantity import FloatArray
+from edgeqc.training.samples import (
+    _zone_fill,
+    calibrated_phantom,
+    face_from_truth,
+    misplaced,
+    seen_part,
+)
+from edgeqc.zoning.model import network_output
+from edgeqc.zoning.region import region_features, unroll_for_regions
+from edgeqc.zoning.texture import face_planes
+from edgeqc.zoning.zones import N_T, class_probability, on_face
+
+_LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
+
+
+def _regions(
+    image: CalibratedImage, face: CutFace, labels: NDArray[np.uint8]
+) -> list[tuple[int, FloatArray]]:
+    made = face_planes(image, face, anterior_known=True)
+    logits, features = network_output(made)
+    net = class_probability(on_face(logits), 1.2)
+    own = on_face(features).astype(np.float32)
+    n_s = net.shape[2]
+    t, station = (np.arange(N_T) + 0.5) / N_T, (np.arange(n_s) + 0.5) / n_s
+    at = face.chord_points_px(station[None, :] * (face.s_px.size - 1), t[:, None])
+    at = np.rint(at).astype(int)
+    rows = np.clip(at[..., 0], 0, labels.shape[0] - 1)
+    cols = np.clip(at[..., 1], 0, labels.shape[1] - 1)
+    code = labels[rows, cols]
+    unrolled = unroll_for_regions(image, face)
+    return [
+        (zone, region_features(unrolled, code == zone, net, own))
+        for zone in (1, 2, 3)
+        if (code == zone).mean() > _LEAST_SHARE
+    ]
+
+
+def _draw(job: tuple[int, float]) -> tuple[list[int], list[FloatArray], list[int]]:
+    seed, seconds = job
+    cv2.setNumThreads(1)
+    names: list[int] = []
+    found: list[FloatArray] = []
+    kinds: list[int] = []
+    end = time.monotonic() + seconds
+    step = 0
+    while time.monotonic() < end:
+        rng = np.random.default_rng([seed, step])
+        step += 1
+        recipe = random_recipe(rng)
+        if max(recipe.rows, recipe.cols) > 1300:
+            continue
+        phantom = draw_phantom(recipe)
+        image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
+        pictures = [(0, image)]
+        if rng.random() < 0.35 and phantom.truth.labels.any():
+            named = bool(rng.random() < 0.6)
+            pixels = _zone_fill(np.asarray(image.pixels), phantom, rng, named=named)
+            pictures.append((1 if named else 2, replace(image, pixels=pixels)))
+        for kind, picture in pictures:
+            for truth in phantom.truth.faces:
+                if truth.anterior_px.shape[0] < 12:
+                    continue
+                seen = seen_part(face_from_truth(truth), image.pixels.shape)
+                if seen is None:
+                    continue
+                for zone, values in _regions(picture, misplaced(seen, rng), phantom.truth.labels):
+                    names.append(zone)
+                    found.append(values)
+                    kinds.append(kind)
+    return names, found, kinds
+
+
+def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
+    """Write region features and their true names to one file."""
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(workers) as pool:
+        parts = pool.map(_draw, [(seed * 1000 + k, seconds) for k in range(workers)])
+    names = np.concatenate([np.array(part[0]) for part in parts])
+    values = np.vstack([np.array(part[1]) for part in parts])
+    kinds = np.concatenate([np.array(part[2]) for part in parts])
+    np.savez_compressed(out, names=names, values=values, kinds=kinds)
+    print(names.size, "regions", flush=True)
+
+
+def main() -> None:
+    """Run one step of the recipe."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--seconds", type=float, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    draw(given.out, workers=given.workers, seed=given.seed, seconds=given.seconds)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,242 @@
+"""A second opinion on names: each zone as a whole, by features that a microscopist would name.
+
+The network names cells; here a zone is named from statistics over all of it: how straight and how
+far its lines run, whether a lattice stands out of its spectrum, how its detail is shared between
+scales. The two look at the picture differently, so that their agreement is worth something.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from edgeqc.errors import ModelError
+from edgeqc.faces.face import CutFace, unroll_face
+from edgeqc.imaging.image import CalibratedImage
+from edgeqc.quantity import BoolArray, FloatArray
+from edgeqc.zoning.texture import FloatImage
+
+MODEL_FILE = "region_model.npz"
+ROWS_MAX, COLUMNS_MAX = 700, 1400
+"""Largest unrolled face looked at; a larger one is shrunk, for speed."""
+PATCH = 64
+_PATCHES = 24
+_RINGS = ((2, 4), (4, 7), (7, 11), (11, 16), (16, 23), (23, 31))
+_OCTAVES = (0.7, 1.4, 2.8, 5.6)
+
+
+@dataclass(frozen=True)
+class UnrolledFace:
+    """A face at about the picture's own resolution.
+
+    Parameters
+    ----------
+    grey : (rows, cols) float32 array
+        Unrolled grey, its slow part taken out, in units of its own spread.
+    log_sample : float
+        log2 of the sample spacing in µm, 0 where no scale is known.
+    scale_known : bool
+        Whether it is.
+    shrink : float
+        Picture pixels per sample.
+    """
+
+    grey: FloatImage
+    log_sample: float
+    scale_known: bool
+    shrink: float
+
+
+def _blur(plane: FloatImage, sigma: float) -> FloatImage:
+    return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma, borderType=cv2.BORDER_REFLECT))
+
+
+def unroll_for_regions(image: CalibratedImage, face: CutFace) -> UnrolledFace:
+    """Return the face unrolled at the picture's resolution, or a little coarser if it is large."""
+    thickness = float(np.median(face.thickness_px))
+    length = float(face.s_px[-1] - face.s_px[0])
+    shrink = max(1.0, thickness / ROWS_MAX, length / COLUMNS_MAX)
+    pixels = np.asarray(image.pixels, np.float32)
+    if shrink > 1.3:
+        pixels = _blur(pixels, 0.45 * shrink)
+    rows, cols = max(16, round(thickness / shrink)), max(16, round(length / shrink))
+    grey = unroll_face(pixels, face, rows, cols)
+    grey = grey - _blur(grey, 14.0)
+    grey = grey / (float(grey[rows // 10 : -rows // 10 or None].std()) + 1e-6)
+    size = image.pixel_size_um
+    log_sample = float(np.log2(shrink * np.sqrt(size[0] * size[1]))) if size else 0.0
+    return UnrolledFace(np.clip(grey, -6, 6), log_sample, size is not None, shrink)
+
+
+def _octave_features(grey: FloatImage, inside: BoolArray) -> list[float]:
+    found: list[float] = []
+    for sigma in _OCTAVES:
+        band = (_blur(grey, sigma) - _blur(grey, 2 * sigma))[inside]
+        spread = float(band.std()) + 1e-6
+        unit = np.clip((band - band.mean()) / spread, -6, 6)
+        found += [float(np.log(spread)), float((unit**3).mean()), float((unit**4).mean()) - 3]
+        found.append(abs(found[-2]))
+    return found
+
+
+def _line_features(grey: FloatImage, inside: BoolArray) -> list[float]:
+    """How well lines keep their direction, near by, far on and over the whole region."""
+    found: list[float] = []
+    for sigma in (1.0, 2.0, 4.0):
+        smooth = _blur(grey, sigma)
+        row = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3))
+        col = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3))
+        power, cosine, sine = row * row + col * col, row * row - col * col, 2 * row * col
+        for reach in (3.0, 9.0):
+            blurred = [_blur(each, reach * sigma) for each in (power, cosine, sine)]
+            coherence = np.hypot(blurred[1], blurred[2]) / (blurred[0] + 1e-6)
+            found.append(float(coherence[inside].mean()))
+        total = float(power[inside].sum()) + 1e-6
+        c, s = float(cosine[inside].sum()) / total, float(sine[inside].sum()) / total
+        found += [float(np.hypot(c, s)), c, abs(s)]
+    return found
+
+
+def _patch_corners(inside: BoolArray, size: int) -> NDArray[np.intp]:
+    """Upper left corners of patches that lie wholly in the region, evenly picked."""
+    if min(inside.shape) < size:
+        return np.empty((0, 2), np.intp)
+    eroded = cv2.erode(
+        inside.astype(np.uint8), np.ones((size, size), np.uint8), anchor=(0, 0), borderValue=0
+    )
+    rows, cols = np.nonzero(eroded[: inside.shape[0] - size + 1, : inside.shape[1] - size + 1])
+    if rows.size == 0:
+        return np.empty((0, 2), np.intp)
+    pick = np.linspace(0, rows.size - 1, min(rows.size, _PATCHES)).astype(int)
+    return np.stack([rows[pick], cols[pick]], axis=1)
+
+
+def _spectrum_features(grey: FloatImage, inside: BoolArray) -> list[float]:
+    """Shares of power by ring, its direction in each ring, and peaks that stand out."""
+    size = PATCH
+    corners = _patch_corners(inside, size)
+    if corners.shape[0] == 0:
+        size = 32
+        corners = _patch_corners(inside, size)
+    n_values = 3 * len(_RINGS) + 2
+    if corners.shape[0] == 0:
+        return [0.0] * (n_values + 1)
+    window = np.outer(np.hanning(size), np.hanning(size)).astype(np.float32)
+    patches = np.stack([grey[r : r + size, c : c + size] for r, c in corners])
+    patches = (patches - patches.mean(axis=(1, 2), keepdims=True)) * window
+    power = (np.abs(np.fft.rfft2(patches)) ** 2).mean(axis=0) + 1e-9
+    row = np.fft.fftfreq(size)[:, None] * PATCH
+    col = np.fft.rfftfreq(size)[None, :] * PATCH
+    radius, angle = np.hypot(row, col), np.arctan2(row, col)
+    total = power[radius > 1.5].sum()
+    found: list[float] = []
+    peak, count = 0.0, 0
+    for low, high in _RINGS:
+        ring = (radius >= low) & (radius < high)
+        share = power[ring]
+        turn = np.abs((share * np.exp(2j * angle[ring])).sum()) / share.sum()
+        out = float(np.log(share.max() / np.median(share)))
+        found += [float(np.log(share.sum() / total)), float(turn), out]
+        peak = max(peak, out)
+        count += int((share > 12 * np.median(share)).sum())
+    return [*found, peak, float(np.log1p(count)), 1.0]
+
+
+N_NET = 3
+"""Leading features that come from the network: its mean probability of laser, scissor, torn."""
+
+
+def region_features(
+    unrolled: UnrolledFace, inside: BoolArray, net: FloatArray, features: FloatImage
+) -> FloatArray:
+    """Return the features of one region of the face.
+
+    Parameters
+    ----------
+    unrolled : UnrolledFace
+        The face.
+    inside : (n_t, n_s) bool array
+        The region on the zone map's grid.
+    net : (4, n_t, n_s) float array
+        The network's class probabilities on the same grid.
+    features : (n, n_t, n_s) float32 array
+        The network's features on the same grid.
+
+    Returns
+    -------
+    (n_features,) float array
+    """
+    shape = unrolled.grey.shape
+    mask = cv2.resize(
+        inside.astype(np.uint8), (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST
+    )
+    # the rim along either edge is bright whatever the zone
+    border = max(2, shape[0] // 50)
+    core = mask.copy()
+    core[:border] = core[-border:] = 0
+    full = core.astype(bool) if core.sum() > 0.3 * mask.sum() and core.any() else mask.astype(bool)
+    if not full.any():
+        full = np.ones(shape, bool)
+    own = features[:, inside]
+    named = net[:3][:, inside]
+    rows = np.nonzero(inside.any(axis=1))[0]
+    return np.array(
+        [
+            *named.mean(axis=1),
+            *own.mean(axis=1),
+            *own.std(axis=1),
+            *_octave_features(unrolled.grey, full),
+            *_line_features(unrolled.grey, full),
+            *_spectrum_features(unrolled.grey, full),
+            float(inside.mean()),
+            float(inside.any(axis=0).mean()),
+            rows[0] / inside.shape[0],
+            (rows[-1] + 1) / inside.shape[0],
+            unrolled.log_sample,
+            float(unrolled.scale_known),
+            float(np.log2(unrolled.shrink)),
+            float(np.log2(shape[0])),
+        ]
+    )
+
+
+@lru_cache(maxsize=1)
+def _model() -> dict[str, FloatArray]:
+    path = files("edgeqc").joinpath("zoning", MODEL_FILE)
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as stored:
+            return {name: np.asarray(stored[name], float) for name in stored.files}
+    except (OSError, ValueError) as error:
+        raise ModelError(
+            "the region model cannot be read", file=MODEL_FILE, remedy="Reinstall edgeqc."
+        ) from error
+
+
+def region_names(features: FloatArray) -> FloatArray:
+    """Return the probability of laser, scissor and torn of one region.
+
+    Parameters
+    ----------
+    features : (n_features,) float array
+        From ``region_features``.
+
+    Returns
+    -------
+    (3,) float array
+        Mean over an ensemble of small perceptrons, each with one hidden layer.
+    """
+    held = _model()
+    x = np.clip((features - held["centre"]) / held["scale"], -4, 4)
+    total = np.zeros(3)
+    members = int(held["members"])
+    for member in range(members):
+        hidden = np.maximum(x @ held[f"w{member}"] + held[f"b{member}"], 0)
+        logits = (hidden @ held[f"v{member}"] + held[f"c{member}"]) / float(held["temperature"])
+        power = np.exp(logits - logits.max())
+        total += power / power.sum()
+    return np.asarray(total / members)
