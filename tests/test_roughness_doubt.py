@@ -134,6 +134,32 @@ def test_noise_after_filters():
         assert got.value[name].mean() == pytest.approx(clean, rel=0.01), options
 
 
+def test_noise_that_goes_together():
+    rng = np.random.default_rng(12)
+    doubt = HeightDoubt(noise_um=0.5, noise_correlation_um=6.0)
+    noise = doubt.draw(rng, (300, 400), (1.0, 1.0))
+    assert noise.std() == pytest.approx(0.5, rel=0.05)
+    lag = np.mean(noise[:, 6:] * noise[:, :-6]) / noise.var()
+    assert lag == pytest.approx(math.exp(-1), abs=0.05)
+    surface = gaussian_map(rng, 400, 20.0)[:300]
+    for options in (
+        {}, {"nesting_index_um": 80.0},
+        {"nesting_index_um": 120.0, "band": Band(short_nesting_index_um=10.0)},
+        {"band": Band(short_nesting_index_um=10.0)},
+    ):
+        settings = ArealSettings(features=False)
+        clean = roughness_areal(surface, 1.0, settings=settings, **options)
+        got = roughness_areal(surface + noise, 1.0, settings=settings, doubt=doubt, **options)
+        assert got["Sq"].value == pytest.approx(clean["Sq"].value, rel=0.03), options
+        # white noise of that size would bury the slope
+        assert abs(got["Sdq"].value - clean["Sdq"].value) < 2 * got["Sdq"].u
+    z = gaussian_profiles(rng, 80, 3000)
+    noise = doubt.draw(rng, z.shape, (1.0,))
+    clean = roughness_profiles(z, 1.0, nesting_index_um=60.0).value["Rq"].mean()
+    table = roughness_profiles(z + noise, 1.0, nesting_index_um=60.0, doubt=doubt)
+    assert table.value["Rq"].mean() == pytest.approx(clean, rel=0.01)
+
+
 def test_noise_beyond_the_roughness_gives_no_number():
     rng = np.random.default_rng(1)
     z = rng.normal(0, 0.1, 800)

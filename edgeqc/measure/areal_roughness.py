@@ -35,7 +35,7 @@ from edgeqc.measure.roughness_result import (
     scale_shares,
 )
 from edgeqc.measure.roughness_symbols import AREAL_STANDARD, AREAL_SYMBOLS
-from edgeqc.measure.surface_filter import gaussian_areal_filter, gaussian_weights, noise_passed
+from edgeqc.measure.surface_filter import gaussian_areal_filter, gaussian_weights
 from edgeqc.quantity import FloatArray, Measured
 
 FILTER_TITLES: dict[str, str] = {
@@ -150,10 +150,10 @@ def roughness_areal(
         ends = _values(other, spacing, how, everything=False).value
     noisy: dict[str, float] = {}
     if known.noise_um > 0:
-        noise = np.random.default_rng(NOISE_SEED).normal(0.0, known.noise_um, height.shape)
+        noise = known.draw(np.random.default_rng(NOISE_SEED), height.shape, spacing)
         noisy = _values(_limited(height + noise, spacing, nesting_index_um, limits), spacing,
                         how).value
-    left = _noise_left(known.noise_um, spacing, nesting_index_um, limits)
+    left = _noise_left(known, spacing, nesting_index_um, limits)
     values = _with_doubt(plain, (ends, noisy, left), known, limits.form, z)
     return Roughness(values, _conditions(z, spacing, nesting_index_um, limits))
 
@@ -263,16 +263,24 @@ def _values(
 
 
 def _noise_left(
-    noise_um: float, spacing: tuple[float, float], nesting: float | None, band: Band
+    noise: HeightDoubt, spacing: tuple[float, float], nesting: float | None, band: Band
 ) -> float:
-    """Height noise left after the filters; with both, the L-filter's share is left in."""
-    step = math.sqrt(spacing[0] * spacing[1])
-    variance = 1.0
-    if band.short_nesting_index_um is not None:
-        variance = noise_passed(gaussian_weights(step, band.short_nesting_index_um), "long", 2)
-    elif nesting is not None:
-        variance = noise_passed(gaussian_weights(step, nesting), "short", 2)
-    return noise_um * math.sqrt(variance)
+    """Height noise left after the filters, as a standard deviation in µm."""
+    kept, taken = 1.0, 0.0
+    both = 1.0
+    for step in spacing:
+        weights = noise.weights(step)
+        if band.short_nesting_index_um is not None:
+            weights = np.convolve(weights, gaussian_weights(step, band.short_nesting_index_um))
+        kept *= float(np.sum(weights**2))
+        if nesting is not None:
+            long_wave = np.convolve(weights, gaussian_weights(step, nesting))
+            edge = (long_wave.size - weights.size) // 2
+            taken = (taken or 1.0) * float(np.sum(long_wave**2))
+            both *= float(np.sum(weights * long_wave[edge : edge + weights.size]))
+    if nesting is None:
+        return noise.noise_um * math.sqrt(kept)
+    return noise.noise_um * math.sqrt(max(kept - 2.0 * both + taken, 0.0))
 
 
 def _with_doubt(

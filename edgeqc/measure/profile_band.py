@@ -10,12 +10,12 @@ import numpy as np
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.form import ProfileForm, profile_form
 from edgeqc.measure.robust_filter import robust_profile_filter
+from edgeqc.measure.roughness_result import HeightDoubt
 from edgeqc.measure.surface_filter import (
     END_TREATMENTS,
     EndTreatment,
     gaussian_profile_filter,
     gaussian_weights,
-    noise_passed,
 )
 from edgeqc.quantity import FloatArray
 
@@ -122,27 +122,29 @@ def limited_profile(
 
 
 def profile_noise(
-    noise_um: float, spacing_um: float, kind: Kind, nesting_index_um: float | None, band: Band
+    noise: HeightDoubt, spacing_um: float, kind: Kind, nesting_index_um: float | None, band: Band
 ) -> float:
     """Return the height noise that is left after the filters, as a standard deviation in µm.
 
     Notes
     -----
-    White noise before the filters is taken. With both filters their weighting functions are
-    convolved; the robust filter is taken as its linear counterpart.
+    The noise's own kernel and the weighting functions of the filters are convolved; the robust
+    filter is taken as its linear counterpart.
 
     References
     ----------
     JCGM 100:2008, 5.1.2.
     """
-    weights = np.ones(1)
+    noise_um, weights = noise.noise_um, noise.weights(spacing_um)
     if band.short_nesting_index_um is not None:
-        weights = gaussian_weights(spacing_um, band.short_nesting_index_um)
+        weights = np.convolve(
+            weights, gaussian_weights(spacing_um, band.short_nesting_index_um)
+        )
     if kind == "P" or nesting_index_um is None:
         return noise_um * float(np.sqrt(np.sum(weights**2)))
     long_wave = np.convolve(weights, gaussian_weights(spacing_um, nesting_index_um))
     if kind == "W":
-        return noise_um * float(np.sqrt(noise_passed(long_wave, "long")))
+        return noise_um * float(np.sqrt(np.sum(long_wave**2)))
     short_wave = -long_wave
     middle, half = long_wave.size // 2, weights.size // 2
     short_wave[middle - half : middle + half + 1] += weights

@@ -237,7 +237,7 @@ def roughness_profiles(
     filtered = limits.short_nesting_index_um is not None or (
         kind != "P" and nesting_index_um is not None and limits.filter == "Gaussian"
     )
-    left = profile_noise(known.noise_um, spacing, kind, nesting_index_um, limits)
+    left = profile_noise(known, spacing, kind, nesting_index_um, limits)
     rng = np.random.default_rng(NOISE_SEED)
     parts = []
     for start in range(0, good.shape[0], ROWS_AT_ONCE):
@@ -246,7 +246,7 @@ def roughness_profiles(
         ends = values_of(piece, limits.other_ends()).value if filtered else {}
         noisy = {}
         if known.noise_um > 0:
-            noisy = values_of(piece + rng.normal(0.0, known.noise_um, piece.shape), limits).value
+            noisy = values_of(piece + known.draw(rng, piece.shape, (spacing,)), limits).value
         parts.append(_with_shares(plain, ends, noisy, known, left, limits.form))
     value, shares = _joined(parts, kind, usable)
     conditions = _conditions(kind, nesting_index_um, limits, sections)

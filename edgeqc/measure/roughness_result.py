@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.ndimage import convolve1d
 from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
@@ -43,14 +44,17 @@ class HeightDoubt:
     Parameters
     ----------
     noise_um : float
-        Standard deviation of the height noise in µm, uncorrelated from point to point. It is
-        taken out of the root mean square height in quadrature.
+        Standard deviation of the height noise in µm. It is taken out of the root mean square
+        height in quadrature.
     noise_u_rel : float
         Relative standard uncertainty of ``noise_um``.
     height_u_rel : float
         Relative standard uncertainty of the height scale (tilt, pixel size).
     spacing_u_rel : float
         Relative standard uncertainty of the lateral scale.
+    noise_correlation_um : float
+        Distance l over which the noise goes together, autocorrelation exp(-(r/l)²); 0 for noise
+        that is new at every point. Heights from matched windows have noise as wide as those.
 
     References
     ----------
@@ -61,15 +65,40 @@ class HeightDoubt:
     noise_u_rel: float = 0.1
     height_u_rel: float = 0.0
     spacing_u_rel: float = 0.0
+    noise_correlation_um: float = 0.0
 
     def __post_init__(self) -> None:
-        figures = (self.noise_um, self.noise_u_rel, self.height_u_rel, self.spacing_u_rel)
+        figures = (
+            self.noise_um, self.noise_u_rel, self.height_u_rel, self.spacing_u_rel,
+            self.noise_correlation_um,
+        )
         if not all(math.isfinite(figure) and figure >= 0 for figure in figures):
             raise MeasurementError(
                 f"the doubt of the heights is {figures}",
                 rule="Noise and relative uncertainties are finite numbers, zero or more.",
                 remedy="Give standard deviations.",
             )
+
+    def weights(self, spacing_um: float) -> FloatArray:
+        """Return the kernel that makes such noise of white noise; its squares sum to one."""
+        sigma = 0.5 * self.noise_correlation_um / spacing_um
+        half = int(4.0 * sigma + 0.5)
+        if half == 0:
+            return np.ones(1)
+        kernel: FloatArray = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma) ** 2)
+        kernel /= np.sqrt(np.sum(kernel**2))
+        return kernel
+
+    def draw(
+        self, rng: np.random.Generator, shape: tuple[int, ...], spacing_um: tuple[float, ...]
+    ) -> FloatArray:
+        """Return such noise in µm, along as many of the last axes as there are spacings."""
+        noise: FloatArray = rng.normal(0.0, self.noise_um, shape)
+        for axis, step in zip(range(-len(spacing_um), 0), spacing_um, strict=True):
+            kernel = self.weights(step)
+            if kernel.size > 1:
+                noise = convolve1d(noise, kernel, axis=axis, mode="wrap")
+        return noise
 
 
 @dataclass(frozen=True)
