@@ -379,3 +379,25 @@ def test_scale_bar_checks_the_sheets_pixel_size(tmp_path: Path, picture: np.ndar
     assert good.pixel_size_source == "sheet"
     assert bad.pixel_size_um is None
     assert "scale_conflict" in _names(bad)
+
+
+@pytest.mark.parametrize("quality", [95, 80, 65])
+def test_scale_bar_in_a_lossy_picture(
+    tmp_path: Path, picture: np.ndarray, quality: int
+) -> None:
+    """Lossy compression blurs the bar's ends; a wrong length would be worse than none."""
+    stored = _with_bar(np.tile(picture, (2, 2)), 120, dark=False, ticks=True, thick=3)
+    cv2.imwrite(str(tmp_path / "a.jpg"), stored, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    (image,) = read_images(tmp_path / "a.jpg", {"scale_bar_um": 30})
+    assert not image.valid[-30:].any()
+    assert image.pixel_size_um == pytest.approx((30 / 119, 30 / 119), rel=0.015)
+
+
+def test_ome_xml_on_the_first_page_holds_for_all(tmp_path: Path, picture: np.ndarray) -> None:
+    xml = ('<OME><Image ID="Image:0"><Pixels PhysicalSizeX="0.25" PhysicalSizeY="0.25"/>'
+           "</Image></OME>")
+    with tifffile.TiffWriter(tmp_path / "a.ome.tif") as writer:
+        writer.write(picture, description=xml.encode(), metadata=None)
+        writer.write(picture[::-1], metadata=None)
+    first, second = read_images(tmp_path / "a.ome.tif")
+    assert first.pixel_size_um == second.pixel_size_um == (0.25, 0.25)

@@ -215,7 +215,8 @@ def _read_tiff(
             )
             pages.append(RawPage(
                 pixels, finite, name, number, len(wanted), digest,
-                texts=dict(promised.texts), resolution=promised.resolution, folder=path.parent,
+                texts=_page_texts(header, index), resolution=promised.resolution,
+                folder=path.parent,
                 tag_pixel_size_um=_tag_33560(tiff, index), trailer=trailer,
                 flags=(*flags, *_reduced(side)), reduction=side,
                 file_shape=(promised.rows, promised.cols),
@@ -251,6 +252,14 @@ def _reduced_tiff(
 def _grey_palette(page: Any) -> bool:
     table = page.colormap
     return table is not None and bool((np.asarray(table) == np.asarray(table)[0]).all())
+
+
+def _page_texts(header: FileHeader, index: int) -> dict[int, bytes]:
+    """Texts of a page; an OME-XML description stands on the first page and holds for all."""
+    texts, first = dict(header.tiff[index].texts), dict(header.tiff[0].texts).get(270, b"")
+    if 270 not in texts and b"<OME" in first[:4000]:
+        texts[270] = first
+    return texts
 
 
 def _tiff_array(

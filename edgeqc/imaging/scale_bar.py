@@ -22,7 +22,8 @@ class ScaleBarSettings:
     max_thickness_fraction : float
         Thickness of the bar as a fraction of its length.
     level_tolerance : float
-        How far the grey level may vary along the bar (JPEG moves it by a level or two).
+        How far the grey level may vary from pixel to pixel along the bar (JPEG of middling
+        quality moves it by up to a tenth of the range).
     min_contrast : float
         Least difference in grey to what lies above and below the bar.
     """
@@ -30,7 +31,7 @@ class ScaleBarSettings:
     min_length_fraction: float = 0.025
     max_length_fraction: float = 0.7
     max_thickness_fraction: float = 0.2
-    level_tolerance: float = 8 / 255
+    level_tolerance: float = 24 / 255
     min_contrast: float = 0.15
 
 
@@ -105,7 +106,7 @@ def _lines(area: NDArray[np.float32], settings: ScaleBarSettings) -> list[_Line]
     shortest = max(12, int(settings.min_length_fraction * cols))
     lines: list[_Line] = []
     for bright in (True, False):
-        ink = area >= 0.85 if bright else area <= 0.15
+        ink = area >= 0.75 if bright else area <= 0.25
         flat = np.zeros_like(ink)
         flat[:, 1:] = np.abs(np.diff(area, axis=1)) <= settings.level_tolerance
         flat[:, 0] = True
@@ -165,6 +166,10 @@ def _choose(area: NDArray[np.float32], lines: list[_Line]) -> ScaleBar | None:
     if not lines:
         return None
     measured = [(_measure(area, line), line) for line in lines]
+    # a run that is a part of a far longer line is no bar
+    measured = [(bar, line) for bar, line in measured if bar.length_px <= 1.3 * line.length + 4]
+    if not measured:
+        return None
     ticked = [bar for bar, line in measured if _has_ticks(area, line)]
     bars = ticked or [bar for bar, _ in measured]
     lengths = [bar.length_px for bar in bars]
@@ -201,9 +206,15 @@ def _has_ticks(area: NDArray[np.float32], line: _Line) -> bool:
 def _measure(area: NDArray[np.float32], line: _Line) -> ScaleBar:
     """Length between the ends to a fraction of a pixel."""
     profile = area[line.first_row : line.last_row + 1].mean(axis=0)
-    level = float(np.median(profile[line.start + 2 : line.stop - 2]))
-    left = line.start - 0.5 - _covered(profile, line.start - 1, line.start - 2, level)
-    right = line.stop - 0.5 + _covered(profile, line.stop, line.stop + 1, level)
+    inner = slice(line.start + line.length // 4, line.stop - line.length // 4)
+    level = float(np.median(profile[inner]))
+    beside = [row for row in (line.first_row - 2, line.last_row + 2) if 0 <= row < area.shape[0]]
+    ground = float(np.median(area[beside, inner]))
+    # share of each pixel that the bar covers; lossy compression blurs its ends
+    cover = np.clip((profile - ground) / (level - ground), 0, 1)
+    middle = (line.start + line.stop) // 2
+    left = middle - _covered_length(cover[middle - 1 :: -1]) - 0.5
+    right = middle - 0.5 + _covered_length(cover[middle:])
     ticks = [_tick_width(area, line, side) for side in (True, False)]
     length = right - left
     # each end: the pixel grid (a pixel wide, rectangular), for an end of a whole pixel
@@ -214,11 +225,10 @@ def _measure(area: NDArray[np.float32], line: _Line) -> ScaleBar:
     return ScaleBar(length, math.sqrt(variance), (line.first_row + line.last_row) / 2, left)
 
 
-def _covered(profile: NDArray[np.float32], at: int, beyond: int, level: float) -> float:
-    """Share of the pixel next to the end that the bar covers, from its grey level."""
-    if not (0 <= at < profile.size and 0 <= beyond < profile.size):
-        return 0.0
-    ground = float(profile[beyond])
-    if abs(level - ground) < 0.1:
-        return 0.0
-    return float(np.clip((float(profile[at]) - ground) / (level - ground), 0, 1))
+def _covered_length(cover: NDArray[np.floating]) -> float:
+    """Length in pixels from the middle to the end, the last partly covered pixels included."""
+    gaps = np.nonzero(cover < 0.5)[0]
+    whole = int(gaps[0]) if gaps.size else cover.size
+    last = float(cover[whole - 1]) if whole else 0.0
+    beyond = float(cover[whole]) if whole < cover.size else 0.0
+    return max(0.0, whole - 1 + last + (beyond if beyond > 0.1 else 0.0))
