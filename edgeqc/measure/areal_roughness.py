@@ -17,7 +17,7 @@ from edgeqc.measure.areal_parameters import (
 from edgeqc.measure.areal_spatial import spatial_values
 from edgeqc.measure.feature_parameters import feature_values
 from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
-from edgeqc.measure.height_checks import checked_surface
+from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
 from edgeqc.measure.material_ratio import MaterialSettings
 from edgeqc.measure.profile_band import Band
 from edgeqc.measure.robust_areal import robust_areal_filter
@@ -51,10 +51,6 @@ MIN_HEIGHTS = 256
 
 NOISE_SEED = 25178
 """Seed of the noise that is added once more to see what noise does to each parameter."""
-
-FLAT = 1e-12
-"""Height range over the largest absolute height below which a surface is constant to within
-floating-point rounding."""
 
 _FORMS = ("mean", "plane", "polynomial 2", "polynomial 3", "sphere", "cylinder")
 
@@ -140,9 +136,11 @@ def roughness_areal(
     height, spacing = _region(height_um, spacing_um, mask)
     limits, known, how = band or Band(), doubt or HeightDoubt(), settings or ArealSettings()
     z = _limited(height, spacing, nesting_index_um, limits)
-    high, low = _extremes(height)
-    if not np.subtract(*_extremes(z)) > FLAT * max(abs(high), abs(low)):
-        raise _constant(0.5 * (high + low))
+    reach = max(map(abs, _extremes(height)))
+    high, low = _extremes(z)
+    if high - low <= FLAT * reach:  # the form took everything, up to rounding
+        high = low
+    check_height_range(low, high, "surface")
     plain = _values(z, spacing, how)
     ends: dict[str, float] = {}
     if limits.short_nesting_index_um is not None or nesting_index_um is not None:
@@ -190,22 +188,13 @@ def _region(
         )
     cut = np.where(inside, height[box], np.nan)
     high, low = _extremes(cut)
-    if not high - low > FLAT * max(abs(high), abs(low)):
-        raise _constant(high)
+    check_height_range(low, high, "surface")
     return cut, spacing
 
 
 def _extremes(height: FloatArray) -> tuple[float, float]:
     """Return the highest and the lowest height, gaps left out."""
     return float(np.fmax.reduce(height, axis=None)), float(np.fmin.reduce(height, axis=None))
-
-
-def _constant(level: float) -> MeasurementError:
-    return MeasurementError(
-        f"the surface is constant at {level:g} µm",
-        rule="A surface has heights that differ after its form is taken off.",
-        remedy="Check where the heights come from.",
-    )
 
 
 def _limited(

@@ -14,6 +14,39 @@ MIN_SAMPLES_PER_NESTING_INDEX = 3.0
 """Below this the sampled weighting function no longer has the transmission that it should."""
 
 
+LARGEST_HEIGHT_UM = 1e9
+"""A kilometre: heights beyond it are in another unit."""
+
+SMALLEST_RANGE_UM = 1e-9
+"""A femtometre: heights that differ by less are in another unit, or constant."""
+
+FLAT = 1e-12
+"""Height range over the largest absolute height below which heights are constant to within
+floating-point rounding."""
+
+
+def check_height_range(low_um: float, high_um: float, what: str) -> None:
+    """Raise where heights are constant, or cannot be in micrometres.
+
+    References
+    ----------
+    Common practice, no source.
+    """
+    largest = max(abs(low_um), abs(high_um))
+    if largest > LARGEST_HEIGHT_UM:
+        raise MeasurementError(
+            f"the {what} reaches {largest:g} µm",
+            rule=f"Heights stay below {LARGEST_HEIGHT_UM:g} µm.",
+            remedy="Give heights in µm.",
+        )
+    if not high_um - low_um > max(FLAT * largest, SMALLEST_RANGE_UM):
+        raise MeasurementError(
+            f"the {what} is constant at {high_um:g} µm",
+            rule=f"A {what} has heights that differ by more than {SMALLEST_RANGE_UM:g} µm.",
+            remedy="Check where the heights come from, and their unit.",
+        )
+
+
 def check_spacing(spacing_um: float, name: str = "spacing") -> float:
     """Return the sampling interval in µm, or raise where it cannot be one.
 

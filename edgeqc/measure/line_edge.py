@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, taper
-from edgeqc.measure.height_checks import check_spacing
+from edgeqc.measure.height_checks import check_height_range, check_spacing
 from edgeqc.quantity import BoolArray, FloatArray, Measured, combine
 
 MIN_POINTS = 64
@@ -182,12 +182,10 @@ def _checked(edge_um: ArrayLike) -> FloatArray:
             rule=f"At least {100 * MIN_KNOWN:.0f} % of its points are numbers.",
             remedy="Leave that edge out, or cut it to its known stretch.",
         )
-    if (np.nanmax(edges, axis=1) - np.nanmin(edges, axis=1) <= 0).any():
-        raise MeasurementError(
-            "an edge is constant", rule="An edge deviates from its mean.",
-            remedy="Check where the edge comes from.",
-        )
-    return np.where(np.isfinite(edges), edges, np.nan)
+    edges = np.where(np.isfinite(edges), edges, np.nan)
+    for edge in edges:
+        check_height_range(float(np.nanmin(edge)), float(np.nanmax(edge)), "edge")
+    return edges
 
 
 def _detrended(edges: FloatArray, valid: BoolArray, order: int) -> FloatArray:

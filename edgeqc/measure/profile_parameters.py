@@ -31,10 +31,6 @@ BLOCK_CURVE = 40
 MIN_BLOCK = 16
 """Fewest heights in a block of which parameters are taken."""
 
-FLAT = 1e-12
-"""Root mean square height over largest absolute height below which a profile is constant to
-within floating-point rounding."""
-
 
 @dataclass(frozen=True)
 class ProfileSettings:
@@ -234,10 +230,9 @@ def _sections(
     value["t"] = value["pt"] + value["vt"]
     value["zx"] = np.nanmax(both, axis=1)
     if count > 2:
-        scatter = {k: np.nanstd(f, axis=1, ddof=1)
-                   for k, f in (("z", both), ("p", high), ("v", low))}
-        for name, field in scatter.items():
-            sampling[name] = field / np.sqrt(count)
+        scatter = {k: _scatter(f) for k, f in (("z", both), ("p", high), ("v", low))}
+        for name, of_sections in scatter.items():
+            sampling[name] = of_sections / np.sqrt(count)
     else:
         scatter = {name: np.full(z.shape[0], np.nan) for name in ("z", "p", "v")}
         sampling.update(scatter)
@@ -245,6 +240,15 @@ def _sections(
     for name, source in (("pt", "p"), ("vt", "v"), ("t", "z"), ("zx", "z")):
         sampling[name] = scatter[source]
     freedom.update(dict.fromkeys(("z", "p", "v", "pt", "vt", "t", "zx"), max(count - 1.0, 1.0)))
+
+
+def _scatter(sections: FloatArray) -> FloatArray:
+    """Return the standard deviation between the sections; NaN where fewer than two are known."""
+    valid = np.isfinite(sections)
+    count = valid.sum(axis=1)
+    mean = np.where(valid, sections, 0.0).sum(axis=1) / np.maximum(count, 1)
+    square = np.where(valid, sections - mean[:, None], 0.0) ** 2
+    return np.where(count > 1, np.sqrt(square.sum(axis=1) / np.maximum(count - 1, 1)), np.nan)
 
 
 def _elements(

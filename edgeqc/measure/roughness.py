@@ -14,7 +14,13 @@ from numpy.typing import ArrayLike
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.areal_roughness import ArealSettings, roughness_areal
 from edgeqc.measure.form import free_parameters
-from edgeqc.measure.height_checks import check_spacing
+from edgeqc.measure.height_checks import (
+    FLAT,
+    LARGEST_HEIGHT_UM,
+    SMALLEST_RANGE_UM,
+    check_height_range,
+    check_spacing,
+)
 from edgeqc.measure.profile_band import (
     FILTER_TITLES,
     Band,
@@ -61,10 +67,6 @@ MIN_HEIGHTS = 50
 
 NOISE_SEED = 21920
 """Seed of the noise that is added once more to see what noise does to each parameter."""
-
-FLAT = 1e-12
-"""Height range over the largest absolute height below which a profile is constant to within
-floating-point rounding."""
 
 
 @dataclass(frozen=True)
@@ -278,13 +280,12 @@ def _checked_profiles(height_um: ArrayLike) -> tuple[FloatArray, BoolArray, Floa
         )
     high = np.max(height, axis=1, where=finite, initial=-np.inf)
     low = np.min(height, axis=1, where=finite, initial=np.inf)
-    varied = high - low > FLAT * np.maximum(np.abs(high), np.abs(low))
+    largest = np.maximum(np.abs(high), np.abs(low))
+    varied = high - low > np.maximum(FLAT * largest, SMALLEST_RANGE_UM)
+    varied &= largest <= LARGEST_HEIGHT_UM
     if not (varied & enough).any():
-        raise MeasurementError(
-            f"the profile is constant at {high[np.argmax(enough)]:g} µm",
-            rule="A profile has heights that differ.",
-            remedy="Check where the heights come from.",
-        )
+        first = int(np.argmax(enough))
+        check_height_range(float(low[first]), float(high[first]), "profile")
     return height, varied & enough, count
 
 

@@ -265,8 +265,8 @@ def measured(
         return Measured(value, math.nan, symbol.unit, budget, n, note=note)
     u = combine(budget)
     share = budget.get(SAMPLING, 0.0)
-    effective = freedom * (u / share) ** 4 if share > 0 else math.inf
-    factor = float(stdtrit(min(effective, 1e6), 0.5 + COVERAGE / 2))
+    ratio = min(u / share, 1e3) if share > 0 else 1e3
+    factor = float(stdtrit(min(freedom * ratio**4, 1e6), 0.5 + COVERAGE / 2))
     low, high = value - factor * u, value + factor * u
     if symbol.positive and value > 0:
         if factor * u < LARGEST_LOG_RATIO * value:

@@ -1,4 +1,9 @@
-"""The register of the standards' roughness symbols: title, unit, how the value scales, clause."""
+"""The register of the standards' roughness symbols: title, unit, how the value scales, clause.
+
+Rmr1, Rmr2, Smr1 and Smr2 keep the spelling of ISO 13565-2; the standards of 2021 write Rmrk1,
+Rmrk2, Smrk1 and Smrk2 for the same ratios (from memory). Volumes are per area or length and are
+given in µm³/µm², which equals ml/m².
+"""
 
 from __future__ import annotations
 
