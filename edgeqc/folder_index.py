@@ -172,8 +172,8 @@ def _setting(row: Row) -> dict[str, str]:
     spot, line = row.get("spot_separation_um"), row.get("line_separation_um")
     parts = [str(row.get("material") or "")]
     if energy not in (None, ""):
-        parts.append(f"{energy} µJ")
+        parts.append(f"{energy}\N{NO-BREAK SPACE}µJ")
     if spot not in (None, "") and line not in (None, ""):
-        parts.append(f"{spot} × {line} µm")
+        parts.append(f"{spot} × {line}\N{NO-BREAK SPACE}µm")
     text = ", ".join(part for part in parts if part)
     return {"setting": text, "setting_key": text}
