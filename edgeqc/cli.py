@@ -152,9 +152,28 @@ def settings(results: tuple[Path, ...], out: Path, protocol: Path | None) -> int
               help="Seed of the random recipes.")
 @click.option("--family", metavar="NAME", help="Family of phantoms; any where not given.")
 @click.option("--recipe", type=_FILE, help="Recipe (JSON) to draw, instead of random ones.")
+@click.option("--check", type=click.IntRange(min=1), metavar="N",
+              help="Measure N fresh phantoms and compare them with their truth, instead.")
+@click.option("--like", type=_FOLDER, metavar="FOLDER",
+              help="With --check: pixel size, noise, tilt and thickness as in these pictures.")
+@_sheet
+@_protocol
 @_errors_end_the_command
-def phantom(out: Path, **options: Any) -> int:
+def phantom(
+    out: Path,
+    check: int | None,
+    like: Path | None,
+    sheet: Path | None,
+    protocol: Path | None,
+    **options: Any,
+) -> int:
     """Draw known-answer pictures: each with its zones, its truth and its recipe beside it."""
+    if check is not None:
+        from edgeqc.known_answer_report import run_check
+
+        click.echo(run_check(check, out, seed=options["seed"], like=like, sheet=sheet,
+                             protocol=protocol))
+        return 0
     from edgeqc.phantoms.writing import write_phantoms
 
     for path in write_phantoms(out, **options):

@@ -19,7 +19,8 @@ LAYERS = (
     ("specimen", "specimen_heights", "settings", "teach", "training"),
     ("folder", "folder_examiner", "folder_index", "folder_jobs", "folder_search",
      "folder_settings", "folder_tables", "folder_work", "folder_workers", "guarded_call",
-     "guarded_main", "guarded_reply", "result_store", "few_specimens", "known_answer", "review"),
+     "guarded_main", "guarded_reply", "result_store", "few_specimens", "known_answer",
+     "known_answer_report", "review"),
     ("progress", "cli"),
 )
 SAME_LAYER = {
