@@ -75,9 +75,10 @@ def without_burrs(points: FloatArray, u: FloatArray) -> tuple[FloatArray, FloatA
 def _robust_shape(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return a polynomial through an edge that its burrs do not lift."""
     weight = np.ones(x.size)
-    fitted = np.full(x.size, np.median(y))
+    fitted: FloatArray = np.full(x.size, np.median(y))
     for _ in range(8):
-        fitted = legendre.legval(x, legendre.legfit(x, y, SHAPE_DEGREE, w=np.sqrt(weight)))
+        fitted = np.asarray(
+            legendre.legval(x, legendre.legfit(x, y, SHAPE_DEGREE, w=np.sqrt(weight))), float)
         rest = y - fitted
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.3)
         weight = np.maximum(1 - (rest / (4.685 * spread)) ** 2, 0.0) ** 2 + 1e-6

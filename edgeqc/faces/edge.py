@@ -122,10 +122,11 @@ def _best_path(
 ) -> FloatArray:
     """Return the offset of the most likely edge from the line at each station, in pixels."""
     scale = max(1.0, how.step)
-    source = pixels if scale < 1.5 else cv2.GaussianBlur(pixels, (0, 0), 0.4 * scale)
+    source = pixels if scale < 1.5 else np.asarray(
+        cv2.GaussianBlur(pixels, (0, 0), 0.4 * scale), np.float32)
     half = math.ceil(how.reach / how.step)
     pad = math.ceil(max(settings.window_px) * scale / how.step)
-    offsets = np.arange(-half - pad, half + pad + 1) * how.step
+    offsets = np.asarray(np.arange(-half - pad, half + pad + 1) * how.step, float)
     band = _band(source, line, outside, offsets)
     variance = (noise_sd / scale) ** 2 + 1e-7
     spacing = arc_length(line)[-1] / (line.shape[0] - 1)
@@ -173,8 +174,8 @@ def _outside_fit(band: NDArray[np.float32], context: int, variance: float) -> ND
     third = n // 4
     stats = []
     for part in (band[:, -third:], band[:, :third]):
-        mean = _along(cv2.reduce(part, 1, cv2.REDUCE_AVG), context)
-        square = _along(cv2.reduce(part * part, 1, cv2.REDUCE_AVG), context)
+        mean = _along(part.mean(axis=1, keepdims=True), context)
+        square = _along((part * part).mean(axis=1, keepdims=True), context)
         stats.append((mean, np.maximum(square - mean * mean, 0) + variance))
     (out_mean, out_var), (in_mean, in_var) = stats
     log_out = -0.5 * (np.log(out_var) + (band - out_mean) ** 2 / out_var)

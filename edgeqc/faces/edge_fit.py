@@ -162,7 +162,7 @@ def fit_edge(band: EdgeBand, settings: EdgeSettings) -> Edge:
         shift, blur = _model_shift(band, offset, settings)
         offset = offset - shift  # z grows inward, the offset outward
     level, dependent = _likelihood(band, offset, z, 1.5, settings)
-    correction, u = _posterior(level / dependent, settings)
+    correction, u = _posterior(np.asarray(level, float) / dependent, settings)
     # the local mean has the model's offset in it already: only the differences count
     offset = offset + correction - _local(correction, settings)
     u = np.minimum(POSTERIOR_WIDENING * u, settings.last_reach_px / 2)

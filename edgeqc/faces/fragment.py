@@ -181,7 +181,7 @@ def _map_confidence(probability: FloatImage, mask: BoolArray, region: BoolArray)
     border = cv2.dilate(plain, box) > cv2.erode(plain, box)
     wavering = (np.abs(probability - 0.5) < WAVERING) & ~border & region
     share = float(wavering.sum()) / max(float(mask.sum()), 1.0)
-    return 1.0 / (1.0 + (share / HALF_TRUSTED) ** 1.7)
+    return float(1.0 / (1.0 + (share / HALF_TRUSTED) ** 1.7))
 
 
 def _filled(mask: BoolArray) -> BoolArray:

@@ -194,8 +194,8 @@ def _usable(length: FloatArray, complete: BoolArray) -> slice:
 def _mid_line(sides: Sides) -> tuple[Sides, _MidLine]:
     """Return the mid-line, and the sides ordered so that the first edge has negative offsets."""
     target, thickness = _opposite_points(sides)
-    ratio = arc_length(target)[-1] / max(thickness, 1.0)
-    degree = int(np.clip(1 + round(ratio), 3, 9))
+    ratio = float(arc_length(target)[-1]) / max(thickness, 1.0)
+    degree = int(np.clip(2 + round(ratio), 3, 9))
     mid = _fit(target, 2, thickness)
     if np.median(_project(mid, sides.edges[1])[1]) < 0:
         sides = sides.exchanged()
@@ -222,7 +222,7 @@ def _degree(points: FloatArray, highest: int) -> int:
     u = 2 * s / max(float(s[-1]), 1e-6) - 1
     rest = []
     for degree in range(1, highest + 1):
-        fitted = legendre.legval(u, legendre.legfit(u, points, degree)).T
+        fitted = np.asarray(legendre.legval(u, legendre.legfit(u, points, degree))).T
         rest.append(float(np.sqrt(np.mean((points - fitted) ** 2))))
     good = np.flatnonzero(np.array(rest) <= 1.15 * rest[-1] + MID_LINE_TOLERANCE_PX)
     return int(good[0]) + 1
@@ -239,7 +239,7 @@ def _opposite_points(sides: Sides) -> tuple[FloatArray, float]:
     lines = [_evened(resample(edge, n)) for edge in sides.edges]
     best: tuple[FloatArray, float] = (np.empty((0, 2)), 0.0)
     for one, other in (lines, lines[::-1]):
-        distance, index = cKDTree(other).query(one)
+        distance, index = (np.asarray(found) for found in cKDTree(other).query(one))
         inner = (index > 0) & (index < n - 1)
         if inner.sum() > best[0].shape[0]:
             middle = ((one + other[index]) / 2)[inner]
@@ -262,8 +262,10 @@ def _fit(points: FloatArray, degree: int, margin: float) -> _MidLine:
     length = max(float(s[-1]), 1e-6)
     u = 2 * s / length - 1
     coefficients = legendre.legfit(u, points, min(degree, max(1, points.shape[0] // 3)))
-    dense = np.linspace(-1.0, 1.0, int(np.clip(length, 16, 6000)) + 1)
-    point = legendre.legval(dense, coefficients).T
+    # the corners were left out of the fit, but the curve holds there
+    over = 1.0 + 2 * min(CORNER_PX, 0.02 * length) / length
+    dense = np.linspace(-over, over, int(np.clip(length, 16, 6000)) + 1)
+    point = np.asarray(legendre.legval(dense, coefficients), float).T
     velocity = legendre.legval(dense, legendre.legder(coefficients)).T
     bend = legendre.legval(dense, legendre.legder(coefficients, 2)).T
     speed = np.maximum(np.hypot(*velocity.T), 1e-9)

@@ -10,6 +10,13 @@ from numpy.typing import NDArray
 from skimage.measure import find_contours
 
 from edgeqc.faces.burrs import without_burrs
+from edgeqc.faces.corners import (
+    border_walk,
+    carried_on,
+    carried_on_both_ways,
+    crossing,
+    snapped,
+)
 from edgeqc.faces.edge import refine_edge
 from edgeqc.faces.edge_fit import Edge, EdgeSettings
 from edgeqc.faces.frame import Sides, arc_length
@@ -71,7 +78,8 @@ def coarse_outline(level: NDArray[np.float32], cell_px: tuple[float, float]) -> 
         Clockwise as seen, first point not repeated; None where nothing reaches one half.
     """
     padded = np.pad(level, 1)
-    contours = [c for c in find_contours(padded, 0.5) if c.shape[0] > 8]
+    found = find_contours(padded, 0.5)  # type: ignore[no-untyped-call]
+    contours = [c for c in found if c.shape[0] > 8]
     if not contours:
         return None
     largest = max(contours, key=lambda c: abs(_area(c)))[:-1]
@@ -184,13 +192,13 @@ class _Refiner:
         """Return the refined side; towards corners it is carried on straight."""
         reach = OVERSHOOT_CELLS * self.cell
         edge = refine_edge(
-            self.pixels, _extended(line, reach) - self.origin, -1, noise_sd=self.noise_sd,
+            self.pixels, carried_on_both_ways(line, reach) - self.origin, -1, noise_sd=self.noise_sd,
             reach_px=max(6.0, REACH_CELLS * self.cell), settings=self.settings)
         points, u = without_burrs(edge.points + self.origin, edge.u_px)
         for at_head in (True, False):
             if corners[0 if at_head else 1]:
                 points, u = points[::-1], u[::-1]
-                points, u = _carried_on(points, u, reach + CORNER_CELLS * self.cell)
+                points, u = carried_on(points, u, reach + CORNER_CELLS * self.cell)
                 points, u = points[::-1], u[::-1]
             points, u = points[::-1], u[::-1]
         return Edge(points, u)
@@ -219,7 +227,7 @@ class _Refiner:
 
     def _laid(self, points: FloatArray) -> _Run:
         n = points.shape[0]
-        laid = self.field.clip(_snapped(points, self.field))
+        laid = self.field.clip(snapped(points, self.field))
         return _Run(laid, np.zeros(n, bool), np.full(n, np.nan))
 
     def end(self, coarse: CoarseSides, which: int) -> _End:
@@ -242,48 +250,6 @@ def _area(points: FloatArray) -> float:
     """Return the signed area of a polygon; negative where it runs clockwise as seen."""
     row, col = points.T
     return float((row * np.roll(col, -1) - np.roll(row, -1) * col).sum() / 2)
-
-
-def _extended(line: FloatArray, length: float) -> FloatArray:
-    """Return a polyline carried on straight at both ends."""
-    arm = max(1, min(line.shape[0] - 1, line.shape[0] // 6))
-    head = line[0] - line[arm]
-    tail = line[-1] - line[-1 - arm]
-    head = head / max(float(np.hypot(*head)), 1e-9)
-    tail = tail / max(float(np.hypot(*tail)), 1e-9)
-    return np.concatenate([[line[0] + head * length], line, [line[-1] + tail * length]])
-
-
-def _carried_on(points: FloatArray, u: FloatArray, drop: float) -> tuple[FloatArray, FloatArray]:
-    """Return a line of one-pixel steps whose last ``drop`` pixels are replaced by a straight one.
-
-    Beyond a corner there is no edge to be found: a search would turn round the corner.
-    """
-    count = round(drop)
-    kept = max(points.shape[0] - count, min(points.shape[0], 8))
-    arm = min(kept, max(8, count))
-    tail = points[kept - arm : kept]
-    along = np.arange(arm, dtype=float)
-    slope, start = np.polynomial.polynomial.polyfit(along, tail, 1)[::-1]
-    ahead = np.arange(arm, arm + 2 * count, dtype=float)
-    beyond = start + ahead[:, None] * slope
-    # the straight part sets out from the last point that was found, not from the fitted line
-    fade = np.exp(-(ahead - arm) / 4.0)[:, None]
-    beyond = beyond + fade * (tail[-1] - (start + along[-1] * slope))
-    return (np.concatenate([points[:kept], beyond]),
-            np.concatenate([u[:kept], np.full(ahead.size, u[kept - 1])]))
-
-
-def _snapped(points: FloatArray, field: Field) -> FloatArray:
-    """Return points moved onto the nearest border of the field."""
-    row, col = points[:, 0].copy(), points[:, 1].copy()
-    gaps = np.stack([row - field.top, field.bottom - row, col - field.left, field.right - col])
-    nearest = np.abs(gaps).argmin(axis=0)
-    row[nearest == 0] = field.top
-    row[nearest == 1] = field.bottom
-    col[nearest == 2] = field.left
-    col[nearest == 3] = field.right
-    return np.stack([row, col], axis=1)
 
 
 def _chained(pieces: list[_Run], field: Field) -> _Run:
@@ -316,42 +282,19 @@ def _join(
     if end.framed:
         edge = _to_border(edge, field, forward=True)
         other = _to_border(other, field, forward=False)
-        walk = _walk(edge.points[-1], other.points[0], field)
+        walk = border_walk(edge.points[-1], other.points[0], field)
         return edge, walk, other
     if end.points.shape[0] == 0:
-        i, j, corner = _crossing(edge.points, other.points, look)
+        i, j, corner = crossing(edge.points, other.points, look)
         edge = edge.part(0, i + 1).with_ends(None, corner)
         return edge, np.empty((0, 2)), other.part(j + 1, other.u.size).with_ends(corner, None)
-    i, j, corner = _crossing(edge.points, end.points, look)
+    i, j, corner = crossing(edge.points, end.points, look)
     edge = edge.part(0, i + 1).with_ends(None, corner)
     line = end.points[j + 1 :]
-    i, j, corner = _crossing(line, other.points, look)
+    i, j, corner = crossing(line, other.points, look)
     line = line[: i + 1]
     other = other.part(j + 1, other.u.size).with_ends(corner, None)
     return edge, field.clip(line), other
-
-
-def _crossing(first: FloatArray, second: FloatArray, look: int) -> tuple[int, int, FloatArray]:
-    """Return where the tail of one polyline crosses the head of another.
-
-    Returns (i, j, point): the crossing lies between points i, i + 1 of the first and j, j + 1 of
-    the second; where they do not cross, the nearest pair of points stands in.
-    """
-    base = max(0, first.shape[0] - look - 1)
-    a, b = first[base:], second[: look + 1]
-    da, db = np.diff(a, axis=0), np.diff(b, axis=0)
-    gap = b[None, :-1] - a[:-1, None]
-    cross = da[:, None, 0] * db[None, :, 1] - da[:, None, 1] * db[None, :, 0]
-    safe = np.where(np.abs(cross) < 1e-12, np.inf, cross)
-    p = (gap[..., 0] * db[None, :, 1] - gap[..., 1] * db[None, :, 0]) / safe
-    q = (gap[..., 0] * da[:, None, 1] - gap[..., 1] * da[:, None, 0]) / safe
-    hit = (p >= 0) & (p <= 1) & (q >= 0) & (q <= 1) & np.isfinite(safe)
-    if hit.any():
-        i, j = (int(k[0]) for k in np.nonzero(hit))
-        return base + i, j, a[i] + p[i, j] * da[i]
-    distance = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1])
-    i, j = np.unravel_index(int(distance.argmin()), distance.shape)
-    return base + int(i), int(j), (a[i] + b[j]) / 2
 
 
 def _to_border(run: _Run, field: Field, *, forward: bool) -> _Run:
@@ -370,42 +313,8 @@ def _to_border(run: _Run, field: Field, *, forward: bool) -> _Run:
         share = depth[last] / max(depth[last] - depth[last + 1], 1e-9)
         border = run.points[last] + share * (run.points[last + 1] - run.points[last])
     else:
-        border = _snapped(run.points[last : last + 1], field)[0]
+        border = snapped(run.points[last : last + 1], field)[0]
     return kept.with_ends(None, border)
-
-
-def _walk(start: FloatArray, stop: FloatArray, field: Field) -> FloatArray:
-    """Return the way along the field's border between two points on it, both left out."""
-    corners = np.array([
-        [field.top, field.left], [field.top, field.right],
-        [field.bottom, field.right], [field.bottom, field.left]])
-    total = 2 * (field.right - field.left) + 2 * (field.bottom - field.top)
-    at = [_border_position(point, field) for point in (start, stop)]
-    corner_at = np.array([_border_position(point, field) for point in corners])
-    clockwise = (at[1] - at[0]) % total
-    if clockwise > total / 2:
-        return _walk(stop, start, field)[::-1]
-    passed = (corner_at - at[0]) % total
-    order = np.argsort(passed)
-    stops = corners[order][passed[order] < clockwise]
-    line = np.concatenate([start[None], stops, stop[None]])
-    length = arc_length(line)
-    even = np.linspace(0, length[-1], max(3, round(length[-1] / 4)))
-    every = np.unique(np.concatenate([even, length]))[1:-1]
-    return np.stack([np.interp(every, length, line[:, axis]) for axis in (0, 1)], axis=1)
-
-
-def _border_position(point: FloatArray, field: Field) -> float:
-    """Return the clockwise distance along the field's border from its upper left corner."""
-    row, col = _snapped(point[None], field)[0]
-    width, height = field.right - field.left, field.bottom - field.top
-    if row == field.top:
-        return float(col - field.left)
-    if col == field.right:
-        return float(width + row - field.top)
-    if row == field.bottom:
-        return float(width + height + field.right - col)
-    return float(2 * width + height + field.bottom - row)
 
 
 def polygon_area(points: FloatArray) -> float:

@@ -132,7 +132,7 @@ def _cues(image: CalibratedImage) -> FloatImage:
         energy = cv2.GaussianBlur(energy, (0, 0), 1.2)
         noise = gain * image.noise_sd**2 + 1e-8
         planes.append(np.log(np.maximum(energy - noise, 0) + noise))
-        previous = smooth
+        previous = np.asarray(smooth, np.float32)
     cues = np.stack(planes, axis=2)
     spread = cues.reshape(-1, cues.shape[2]).std(axis=0) + 1e-6
     floor = np.array([max(0.01, image.noise_sd / 4), 0.25, 0.25, 0.25])
@@ -155,7 +155,8 @@ def _watershed(strength: FloatImage) -> NDArray[np.int32]:
     smooth = cv2.GaussianBlur(strength, (0, 0), 1.0)
     lowest = cv2.erode(smooth, np.ones((7, 7), np.uint8))
     _, markers = cv2.connectedComponents((smooth <= lowest + 1e-9).astype(np.uint8))
-    return np.asarray(watershed(smooth, markers), np.int32) - 1
+    basins = watershed(smooth, markers)  # type: ignore[no-untyped-call]
+    return np.asarray(basins, np.int32) - 1
 
 
 def _pairs(labels: NDArray[np.int32], strength: FloatImage) -> tuple[FloatArray, ...]:
@@ -174,7 +175,8 @@ def _pairs(labels: NDArray[np.int32], strength: FloatImage) -> tuple[FloatArray,
     unique, inverse = np.unique(code, return_inverse=True)
     total = np.bincount(inverse, np.concatenate(value))
     length = np.bincount(inverse).astype(float)
-    return unique // n, unique % n, total, length
+    return (np.asarray(unique // n, float), np.asarray(unique % n, float),
+            np.asarray(total, float), length)
 
 
 def _merge(

@@ -255,10 +255,10 @@ def _best_corners(
         rating = rating + SHEET_WEIGHT * rater.facing(corners, towards)
     best = int(rating.argmax())
     chosen = corners[best]
-    a, b, c, d = (int(k) for k in chosen)
+    one, two, three, four = (int(k) for k in chosen)
     # the middle of the first long edge lies on an end of these
-    middle = (a + ((b - a) % n) // 2) % n
+    middle = (one + ((two - one) % n) // 2) % n
     on_end = ((middle - corners[:, 1]) % n <= (corners[:, 2] - corners[:, 1]) % n) | (
         (middle - corners[:, 3]) % n <= (corners[:, 0] - corners[:, 3]) % n)
     rival = float(rating[on_end].max()) if on_end.any() else -np.inf
-    return (a, b, c, d), float(rating[best]) - rival
+    return (one, two, three, four), float(rating[best]) - rival
