@@ -124,10 +124,10 @@ def profile_values(
 def _block_mean(field: FloatArray, borders: NDArray[np.int64]) -> FloatArray:
     """Mean of each block, allowing for gaps: (batch, blocks)."""
     inner = borders[:-1]
-    valid = np.isfinite(field)
-    if valid.all():
-        result: FloatArray = np.add.reduceat(field, inner, axis=1) / np.diff(borders)
+    result: FloatArray = np.add.reduceat(field, inner, axis=1) / np.diff(borders)
+    if np.isfinite(result).all():  # one gap makes its block's sum NaN
         return result
+    valid = np.isfinite(field)
     total = np.add.reduceat(np.where(valid, field, 0.0), inner, axis=1)
     count = np.add.reduceat(valid.astype(np.float64), inner, axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -146,7 +146,7 @@ def block_borders(samples: int) -> NDArray[np.int64]:
 
 
 def spread_of_mean(blocks: FloatArray) -> FloatArray:
-    """Return the standard uncertainty of the mean of (batch, blocks) block values.
+    """Return the standard uncertainty of the mean of (..., blocks) block values.
 
     Notes
     -----
@@ -157,13 +157,21 @@ def spread_of_mean(blocks: FloatArray) -> FloatArray:
     ----------
     JCGM 100:2008, 4.2.3 and 4.2.7 note 1; batch means as in ``block_borders``.
     """
-    count = np.isfinite(blocks).sum(axis=1)
+    known = np.isfinite(blocks)
+    count = known.sum(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        deviation = blocks - (np.nansum(blocks, axis=1) / count)[:, None]
-        variance = np.nansum(deviation**2, axis=1) / (count - 1)
-        pairs = np.nansum(deviation[:, 1:] * deviation[:, :-1], axis=1) / (count - 1)
-        mean_variance = (variance + 2.0 * np.maximum(pairs, 0.0)) / count
-    return np.where(count > 2, np.sqrt(mean_variance), np.nan)
+        mean = np.where(known, blocks, 0.0).sum(axis=-1) / count
+        deviation = np.where(known, blocks - mean[..., None], 0.0)
+        square = (deviation * deviation).sum(axis=-1)
+        pairs = (deviation[..., 1:] * deviation[..., :-1]).sum(axis=-1)
+        variance = (square + 2.0 * np.maximum(pairs, 0.0)) / ((count - 1) * count)
+        return np.where(count > 2, np.sqrt(variance), np.nan)
+
+
+def _spreads(of_blocks: dict[str, FloatArray]) -> dict[str, FloatArray]:
+    """Spread of the mean of each field's blocks, all fields in one go."""
+    spreads = spread_of_mean(np.stack(list(of_blocks.values())))
+    return dict(zip(of_blocks, spreads, strict=True))
 
 
 def _moments(
@@ -198,8 +206,10 @@ def _moments(
             - 2.0 * ku1 * shift["2"] / q1**2,
             "da": shift["da"], "dq": shift["dq"] / (2.0 * dq1), "dl": 100.0 * shift["dl"],
         }
-    sampling.update({name: spread_of_mean(field) for name, field in change.items()})
-    return np.nan_to_num(spread_of_mean(block["1"])) ** 2
+    spreads = _spreads({**change, "1": block["1"]})
+    levelling: FloatArray = np.nan_to_num(spreads.pop("1")) ** 2
+    sampling.update(spreads)
+    return levelling
 
 
 def _weights(z: FloatArray, borders: NDArray[np.int64]) -> FloatArray:
@@ -224,11 +234,11 @@ def _sections(
     low = -np.fmin.reduceat(z, starts[:-1], axis=1)
     both = high + low
     count = high.shape[1]
-    value.update({"z": np.nanmean(both, axis=1), "p": np.nanmean(high, axis=1)})
-    value["v"] = np.nanmean(low, axis=1)
-    value["pt"], value["vt"] = np.nanmax(high, axis=1), np.nanmax(low, axis=1)
+    mean = np.nanmean if np.isnan(both).any() else np.mean
+    value.update({name: mean(f, axis=1) for name, f in (("z", both), ("p", high), ("v", low))})
+    largest = [np.fmax.reduce(field, axis=1) for field in (high, low, both)]
+    value["pt"], value["vt"], value["zx"] = largest
     value["t"] = value["pt"] + value["vt"]
-    value["zx"] = np.nanmax(both, axis=1)
     if count > 2:
         scatter = {k: _scatter(f) for k, f in (("z", both), ("p", high), ("v", low))}
         for name, of_sections in scatter.items():
@@ -310,12 +320,13 @@ def _material(
     left_out = curves_without_one(thinned.reshape(z.shape[0], blocks, -1))
     without = left_out.reshape(z.shape[0] * blocks, -1)
     scatter = material_values(without, settings) | probability_values(without)
-    for name, of_blocks in scatter.items():
-        symbol = name.removeprefix("R")
-        # pseudo-values of the jackknife, up to their common part
-        pseudo = (1 - blocks) * of_blocks.reshape(z.shape[0], blocks)
-        sampling[symbol] = spread_of_mean(pseudo)
-        freedom[symbol] = blocks - 1.0
+    # pseudo-values of the jackknife, up to their common part
+    pseudo = {
+        name.removeprefix("R"): (1 - blocks) * field.reshape(z.shape[0], blocks)
+        for name, field in scatter.items()
+    }
+    sampling.update(_spreads(pseudo))
+    freedom.update(dict.fromkeys(pseudo, blocks - 1.0))
 
 
 def mean_free(z: FloatArray) -> FloatArray:

@@ -231,6 +231,15 @@ def roughness_profiles(
         nesting_index_um = SETTING_CLASSES[setting_class].nesting_index_um
     sections = _plan(height.shape[1], spacing, kind, nesting_index_um, setting_class)
 
+    known_here = np.isfinite(height[:, sections.starts[0] : sections.starts[-1]]).sum(axis=1)
+    usable = usable & (known_here >= MIN_HEIGHTS)
+    if not usable.any():
+        raise MeasurementError(
+            f"the evaluation length holds {int(known_here.max())} heights",
+            rule=f"Roughness needs at least {MIN_HEIGHTS} heights there.",
+            remedy="Measure where the contour is known.",
+        )
+
     def values_of(heights: FloatArray, this_band: Band) -> ProfileValues:
         z = limited_profile(heights, spacing, kind, nesting_index_um, this_band)
         return profile_values(z, spacing, sections.starts, how)

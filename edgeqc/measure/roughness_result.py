@@ -158,7 +158,8 @@ class Roughness(Mapping[str, Measured]):
     conditions: Conditions
 
     def __getitem__(self, symbol: str) -> Measured:
-        return self.values_by_symbol[symbol]
+        # "Rmr(c)" and "Rmc(p)" stand for the values at the settings' c and p
+        return self.values_by_symbol[symbol.partition("(")[0]]
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.values_by_symbol)
