@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from edgeqc.errors import ImageError, UsageError
 from edgeqc.examined import ExaminedFace, ExaminedPicture
-from edgeqc.faces.face_model import face_probability
-from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.flags import verdict_of
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.phantoms import FAMILIES, Phantom, draw_phantom, random_recipe
@@ -26,7 +24,7 @@ from edgeqc.phantoms.writing import write_picture
 from edgeqc.protocol import Protocol
 from edgeqc.quantity import Measured
 from edgeqc.report.figures import draw_labels
-from edgeqc.specimen import examine_picture, open_pictures
+from edgeqc.specimen import examine_picture, find_faces, open_pictures
 from edgeqc.specimen_sheet import Sheet, SheetRow
 
 LEFT_OUT_FAMILIES = ("hard", "cropped", "two_faces")
@@ -161,8 +159,7 @@ def _thicknesses(image: CalibratedImage, protocol: Protocol) -> list[float]:
     """Return the median thickness of each whole face of a picture, in µm."""
     if image.pixel_size_um is None or verdict_of(image.flags) == "rejected":
         return []
-    faces, _ = trace_cut_faces(
-        image, protocol["faces"], probability=face_probability(image)[2])
+    faces, _ = find_faces(image, SheetRow("", ""), protocol)
     return [float(np.median(face.thickness_px[face.complete])) * image.pixel_size_um[0]
             for face in faces if face.complete.mean() > 0.5]
 

@@ -11,10 +11,11 @@ from pathlib import Path
 
 from edgeqc.errors import UsageError
 from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
+from edgeqc.faces.face import CutFace
 from edgeqc.faces.face_model import face_probability
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.findings import Findings
-from edgeqc.flags import raised, verdict_of
+from edgeqc.flags import Raised, raised, verdict_of
 from edgeqc.imaging.calibration import calibrate, picture_quality
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.imaging.reading import read_pages
@@ -226,9 +227,7 @@ def examine_picture(
     quality = _quality_figures(image)
     if verdict_of(image.flags) == "rejected":
         return ExaminedPicture(image.source.name, row, image, quality=quality)
-    faces, flags = trace_cut_faces(
-        image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces,
-        probability=face_probability(image)[_FACE_CLASS])
+    faces, flags = find_faces(image, row, protocol)
     examined = []
     for face in faces:
         oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
@@ -240,6 +239,25 @@ def examine_picture(
                  if item.measures.height_map is not None), None)
     return ExaminedPicture(
         image.source.name, row, image, tuple(examined), quality, flags, height_map=laid)
+
+
+def find_faces(
+    image: CalibratedImage, row: SheetRow, protocol: Protocol
+) -> tuple[tuple[CutFace, ...], tuple[Raised, ...]]:
+    """Return the cut faces of a picture by the learned map of faces, and the doubts about it.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    row : SheetRow
+        Gives the anterior side and the number of faces expected.
+    protocol : Protocol
+        The protocol in force.
+    """
+    return trace_cut_faces(
+        image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces,
+        probability=face_probability(image)[_FACE_CLASS])
 
 
 def _set_lattice(row: SheetRow) -> tuple[float, float] | None:
