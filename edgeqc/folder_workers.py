@@ -98,10 +98,7 @@ def _client(stack: ExitStack, workers: int, cluster: str | None) -> Any:
                 remedy="give the address that the scheduler prints at its start, such as "
                        "tcp://10.0.0.5:8786",
             ) from error
-    stack.enter_context(dask.config.set({
-        "distributed.scheduler.allowed-failures": 1,
-        "distributed.worker.daemon": False,  # a worker has a measuring process of its own
-    }))
+    stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": 1}))
     local = cluster_of(
         n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None,
         memory_limit=0,  # the measuring process has its own limit

@@ -6,6 +6,7 @@ import contextlib
 import os
 import pickle
 import queue
+import re
 import signal
 import subprocess
 import sys
@@ -163,7 +164,11 @@ def _signal_name(number: int) -> str:
 
 
 def _without_paths(text: str) -> str:
-    """Return a crash report with bare file names: paths may hold names of people."""
+    """Return a crash report with bare file names: paths may hold names of people.
+
+    Addresses go too: they differ from run to run and tell nobody anything.
+    """
+    text = re.sub("0x[0-9a-fA-F]+", "0x…", text)
     lines = []
     for line in text.splitlines():
         words = [word if "/" not in word else word.rsplit("/", 1)[-1] for word in line.split(" ")]
