@@ -58,7 +58,7 @@ def scene():
     # crests bright and hollows dark, steep ground brighter, as in an electron picture
     slope = np.gradient(height, PIXEL_UM)
     secant = np.sqrt(1 + slope[0] ** 2 + slope[1] ** 2)
-    grey = texture(rng, SIZE) + 0.2 * (height - cv2.GaussianBlur(height, (0, 0), 8)) + 0.3 * secant
+    grey = texture(rng, SIZE) + 0.2 * (height - cv2.GaussianBlur(height, (0, 0), 8)) + 0.5 * secant
     return height, grey
 
 
@@ -224,3 +224,48 @@ def test_gaps_stay_gaps(symmetric):
     found = height_from_stereo(left, right, pixel_size_um=PIXEL_UM, tilt_deg=(-5, 5))
     assert np.isnan(found.height_um[-28:]).all()
     assert np.isfinite(found.height_um[30:-60, 30:-30]).mean() > 0.99
+
+
+def test_known_disparity_beside_opencvs_own_matcher():
+    """Middlebury-style pair that scikit-image carries, with its true disparity.
+
+    Both are given the same grey pictures.
+    """
+    from skimage.color import rgb2gray
+    from skimage.data import stereo_motorcycle
+
+    from edgeqc.measure.stereo_match import match_pair
+    from edgeqc.measure.stereo_refine import StereoSettings
+
+    left, right, truth = stereo_motorcycle()
+    left, right = (rgb2gray(p).astype(np.float32) for p in (left, right))
+    known = np.isfinite(truth)
+    # the bundled docstring has the direction the other way round: right(x - d) is left(x)
+    row, col = np.nonzero(known)
+    there = np.rint(col - truth[known]).astype(int)
+    ok = there >= 0
+    forward = np.abs(left[row[ok], col[ok]] - right[row[ok], there[ok]]).mean()
+    back = np.rint(col + truth[known]).astype(int)
+    ok = back < left.shape[1]
+    assert forward < 0.6 * np.abs(left[row[ok], col[ok]] - right[row[ok], back[ok]]).mean()
+    assert (np.nanmin(truth), truth[known].max()) == pytest.approx((7.191, 59.909), abs=1e-2)
+    assert known.mean() == pytest.approx(0.9265, abs=1e-4)
+
+    middle = 33
+    moved = np.roll(right, middle, axis=1)
+    ours = match_pair(left, moved, (np.ones(moved.shape, bool),) * 2, StereoSettings())
+    assert ours.steps
+    block = 5
+    theirs = cv2.StereoSGBM_create(-32, 64, block, 8 * block**2, 32 * block**2, 1, 0, 5, 100, 2,
+                                   cv2.STEREO_SGBM_MODE_SGBM_3WAY)
+    border = 96
+    grey = [cv2.copyMakeBorder(np.round(p * 255).astype(np.uint8), 0, 0, border, border,
+                               cv2.BORDER_REPLICATE) for p in (left, moved)]
+    raw = theirs.compute(*grey)[:, border:-border].astype(np.float32) / 16
+    has = raw > -32
+    wanted = known
+    error = np.abs(ours.along_px + middle - truth)[wanted]
+    other = np.where(has, np.abs(raw + middle - truth), np.inf)[wanted]
+    bad, bad_other = np.mean(error > 1), np.mean(other > 1)
+    assert bad < 0.9 * bad_other
+    assert np.median(error) < np.median(other)

@@ -19,7 +19,12 @@ from edgeqc.measure.stereo_geometry import (
     height_per_parallax,
     height_scale,
 )
-from edgeqc.measure.stereo_match import match_halves, match_pair, matched_share
+from edgeqc.measure.stereo_match import (
+    match_halves,
+    match_pair,
+    matched_share,
+    without_islands,
+)
 from edgeqc.measure.stereo_refine import Disparity, Plane, StereoSettings, even_out
 from edgeqc.measure.stereo_twin import draw_twin, restorer
 from edgeqc.quantity import FloatArray, Measured
@@ -225,16 +230,18 @@ def _measure_noise(
         even, odd = match_halves(frame.grey, found, wide, band_rows)
         half = np.float32(0.5)
         along_px, noise_px = (even + odd) * half, (even - odd) * half
-        inner = found.matched
+        inner = found.matched & (np.abs(even - odd) <= 2 * settings.agreement_px)
+        inner = without_islands(along_px, inner, frame.grey[0])
         power = float(np.var(_levelled(along_px)[inner])) if inner.any() else 0.0
         if not inner.any() or float(np.mean(noise_px[inner] ** 2)) < MAX_NOISE_SHARE * power:
             break
-    finest = replace(found, along_px=along_px)
+    finest = replace(found, along_px=along_px, matched=inner)
     twin = draw_twin(pair, finest, wide, np.random.default_rng(settings.seed))
     give_back = restorer(finest, twin)
     restored = give_back(along_px)
-    before = max(float(np.std(along_px[found.matched])), 1e-12)
-    change = float(np.std(restored[found.matched])) / before - 1
+    if not inner.any():
+        return finest, noise_px, 0.0
+    change = float(np.std(restored[inner])) / max(float(np.std(along_px[inner])), 1e-12) - 1
     return replace(finest, along_px=restored), give_back(noise_px), change
 
 

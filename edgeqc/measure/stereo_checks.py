@@ -34,6 +34,7 @@ _LEAST_CORRELATION = 0.3
 _LEAST_SECANT = 0.1
 _LEAST_POINTS = 1000
 _LEAST_RELIEF_PX = 0.5
+_AXIS_CORRELATION = 0.8
 
 
 def _plane_slopes(plane: Plane, known: np.ndarray) -> tuple[float, float, FloatArray]:
@@ -48,13 +49,13 @@ def _plane_slopes(plane: Plane, known: np.ndarray) -> tuple[float, float, FloatA
 def axis_error_deg(found: Disparity) -> float | None:
     """Return the angle between the parallax and the given parallax axis, in degrees.
 
-    None where the relief is too low to tell.
+    None where the relief is too low, or the cross-parallax too little tied to it, to tell.
     """
     # the cross-parallax is known on a wide window only: look at the parallax at the same scale
     wide = smooth(found.along_px, 25.0)
     _, _, along = _plane_slopes(wide, found.matched)
     _, _, across = _plane_slopes(found.across_px, found.matched)
-    if along.std() < _LEAST_RELIEF_PX:
+    if along.std() < _LEAST_RELIEF_PX or abs(_correlation(along, across)) < _AXIS_CORRELATION:
         return None
     return math.degrees(math.atan2(float((along * across).mean()), float((along**2).mean())))
 

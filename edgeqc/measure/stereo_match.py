@@ -11,6 +11,8 @@ Matching is done from either picture; points on which both do not agree are drop
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -19,7 +21,6 @@ from edgeqc.measure.stereo_refine import (
     Plane,
     StereoSettings,
     even_out,
-    fill_gaps,
     grid_of,
     local_correlation,
     refine,
@@ -31,18 +32,20 @@ from edgeqc.quantity import BoolArray
 STEP_PX = 1.5
 """A proposal that differs by more than this from the smooth match points to a step."""
 
-STEP_SHARE = 0.05
+STEP_SHARE = 0.06
 """Share of better-correlating proposals from which the whole field is matched as one with steps."""
 
 
-def _search(pair: tuple[Plane, Plane], reach: int) -> Plane:
+def _search(pair: tuple[Plane, Plane], reach: int, row_ratio: float) -> Plane:
     """Whole-pixel parallax of the best correlation within ±reach."""
     shape = pair[0].shape
     best = np.full(shape, -2, np.float32)
     found = np.zeros(shape, np.float32)
     zero = np.zeros(shape, np.float32)
     for shift in range(-reach, reach + 1):
-        value = local_correlation(pair, np.full(shape, shift, np.float32), zero)
+        value = local_correlation(
+            pair, np.full(shape, shift, np.float32), zero, row_ratio=row_ratio
+        )
         better = value > best
         best[better] = value[better]
         found[better] = shift
@@ -59,11 +62,12 @@ def _take_proposals(
     """Take in better proposals; also say what share of the field they move by a step."""
     along_px, across_px = now
     proposed, has = propose(grey, across_px, max(2, settings.max_parallax_px >> level))
-    gain = local_correlation(pair, proposed, across_px, 2.0) - local_correlation(
-        pair, along_px, across_px, 2.0
+    ratio = settings.row_ratio
+    gain = local_correlation(pair, proposed, across_px, 2.0, ratio) - local_correlation(
+        pair, along_px, across_px, 2.0, ratio
     )
     # whole patches only: single pixels win by chance, and so does the next pitch of a lattice
-    take = has & (smooth(gain, 2.0) > settings.proposal_gain)
+    take = has & (smooth(gain, 2.0, ratio) > settings.proposal_gain)
     steps = take & (np.abs(proposed - along_px) > STEP_PX)
     return np.where(take, proposed, along_px).astype(np.float32), float(steps.mean())
 
@@ -84,7 +88,7 @@ def _match_from(
     grey: tuple[Plane, Plane], settings: StereoSettings
 ) -> tuple[Plane, Plane, bool]:
     """Parallax along and across, seen from the first picture, and whether it has steps."""
-    smaller = min(grey[0].shape)
+    smaller = min(grey[0].shape[0] / settings.row_ratio, grey[0].shape[1])
     levels = max(0, int(np.log2(max(1, smaller / settings.coarsest_px))))
     first, second = (_pyramid(plane, levels) for plane in grey)
     proposal_level = next(
@@ -97,17 +101,17 @@ def _match_from(
         pair = (even_out(first[level], settings), even_out(second[level], settings))
         shape = pair[0].shape
         if level == levels:
-            along_px = _search(pair, max(2, settings.max_parallax_px >> level))
+            along_px = _search(pair, max(2, settings.max_parallax_px >> level), settings.row_ratio)
             across_px = np.zeros(shape, np.float32)
         else:
             along_px, across_px = _doubled(along_px, shape), _doubled(across_px, shape)
         now = refine(pair, (along_px, across_px), window_px=coarse_px, iterations=5,
-                     across=True, robust=True)
+                     across=True, robust=True, row_ratio=settings.row_ratio)
         if level == proposal_level:
             at_level = (first[level], second[level])
             taken, share = _take_proposals(at_level, pair, now, settings, level)
             now = refine(pair, (taken, now[1]), window_px=coarse_px, iterations=2,
-                         across=True, robust=True)
+                         across=True, robust=True, row_ratio=settings.row_ratio)
         along_px, across_px = now
     pair = (even_out(grey[0], settings), even_out(grey[1], settings))
     if share > STEP_SHARE:
@@ -122,7 +126,7 @@ def finish(
     """Return the parallax after the last, finest rounds (the same on a pair and on its twin)."""
     return refine(
         pair, start, window_px=settings.window_px, iterations=settings.iterations,
-        across=False, robust=False,
+        across=False, robust=False, row_ratio=settings.row_ratio,
     )
 
 
@@ -166,50 +170,102 @@ def match_pair(
 def match_halves(
     grey: tuple[Plane, Plane], found: Disparity, settings: StereoSettings, band_rows: int = 1
 ) -> tuple[Plane, Plane]:
-    """Return the last, finest match made twice, from two halves of the pictures' rows.
+    """Return the match made twice more, from two halves of the pictures' rows.
 
     Parameters
     ----------
     grey : two (rows, cols) float32 arrays
         The pictures, grey levels as they are.
     found : Disparity
-        Their match, from which both halves start.
+        Their match; only its cross-parallax is used.
     settings : StereoSettings
         Settings of the match.
     band_rows : int
-        Rows are dealt out to the halves in bands of this height: 1, or more where resampling has
-        tied the noise of neighbouring rows together.
+        One row in this many is used: 1, or more where resampling has tied the noise of
+        neighbouring rows together.
 
     Returns
     -------
     two (rows, cols) float32 arrays
-        Parallax by the even and by the odd bands.
+        Parallax by the even and by the odd rows.
 
     Notes
     -----
-    Both halves see the same relief, with noise of their own: half their difference is a sample of
-    the noise that their mean has, point by point, without any model of the noise. The
-    cross-parallax is rounded to whole rows, since interpolation between rows would tie the halves
-    together.
+    Both halves see the same relief, with noise of their own from the first search to the last
+    round: half their difference is a sample of the noise that their mean has, point by point,
+    without any model of the noise. The cross-parallax is rounded to whole rows, since
+    interpolation between rows would tie the halves together.
     """
-    pair = (even_out(grey[0], settings, along_only=True),
-            even_out(grey[1], settings, along_only=True))
-    rows = np.arange(grey[0].shape[0]) // band_rows % 2
-    start = found.along_px
-    if not found.steps:
-        # wide enough to forget the noise that both would otherwise share
-        start = smooth(fill_gaps(start, found.matched), 2 * settings.window_px)
-    across_px = np.round(found.across_px)
+    down = round(float(np.median(found.across_px[found.matched]))) if found.matched.any() else 0
+    other = np.roll(grey[1], down, axis=0)
+    step = 2 * band_rows
+    half_settings = replace(settings, row_ratio=settings.row_ratio / step)
     halves = []
-    for half in (0, 1):
-        weight = np.repeat((rows == half).astype(np.float32)[:, None], start.shape[1], axis=1)
-        along_px, _ = refine(
-            pair, (start, across_px), window_px=settings.window_px,
-            iterations=1 if found.steps else settings.iterations, across=False, robust=False,
-            weight=weight,
-        )
-        halves.append(along_px)
+    for first in (0, band_rows):
+        part = (np.ascontiguousarray(grey[0][first::step]),
+                np.ascontiguousarray(other[first::step]))
+        along_px, _, _ = _match_from(part, half_settings)
+        row, col = grid_of(grey[0].shape)
+        halves.append(np.asarray(
+            cv2.remap(along_px, col, (row - first) / step, cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)
+        ))
     return halves[0], halves[1]
+
+
+STEEP_PX = 0.4
+"""Change of the parallax from pixel to pixel that no sound match of a rough face reaches."""
+
+PERIODIC = 0.4
+"""Autocorrelation at a lag from which a texture counts as periodic."""
+
+
+def without_islands(along_px: Plane, matched: BoolArray, grey: Plane) -> BoolArray:
+    """Return which matched points may be kept once islands of another parallax are left out.
+
+    Parameters
+    ----------
+    along_px : (rows, cols) float32 array
+        Parallax.
+    matched : (rows, cols) bool array
+        Where it is matched.
+    grey : (rows, cols) float32 array
+        The picture.
+
+    Notes
+    -----
+    Where the texture is periodic along the parallax, a patch may lock on to the next period, and
+    correlates there perfectly. Such a patch is walled in by a jump of the parallax: only the
+    largest walled-in part is kept. Elsewhere only specks are dropped, since real steps exist.
+    """
+    soft = smooth(along_px, 1.5)
+    slope_row, slope_col = np.gradient(soft)
+    wall = np.hypot(slope_row, slope_col) > STEEP_PX
+    wall = cv2.dilate(wall.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    inside = matched & ~wall
+    count, label, stats, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), None,
+                                                              connectivity=4)
+    if count <= 1:
+        return np.asarray(inside, bool)
+    area = stats[:, cv2.CC_STAT_AREA].copy()
+    area[0] = 0
+    least = area.max() if is_periodic(grey) else min(500, int(area.max()))
+    return np.asarray(area[label] >= least, bool)
+
+
+def is_periodic(grey: Plane) -> bool:
+    """Return whether the texture repeats itself along the rows.
+
+    Notes
+    -----
+    Mean autocorrelation of the rows, local mean taken out, at lags beyond its first zero.
+    """
+    detail = grey - smooth(grey, 16.0)
+    spectrum = np.abs(np.fft.rfft(detail, 2 * detail.shape[1], axis=1)) ** 2
+    lagged = np.fft.irfft(spectrum.mean(axis=0))[: detail.shape[1] // 3]
+    lagged = lagged / max(float(lagged[0]), 1e-12)
+    negative = np.flatnonzero(lagged < 0)
+    return bool(negative.size and lagged[negative[0] :].max() > PERIODIC)
 
 
 def matched_share(

@@ -48,6 +48,8 @@ class StereoSettings:
         Least local correlation of a matched point.
     min_matched : float
         Share of the common field that must be matched for the pictures to be said to overlap.
+    row_ratio : float
+        Height of every window over its width: less than 1 where only some rows are there.
     wider : tuple of float
         Windows used where noise drowns the relief, as multiples of ``window_px``.
     seed : int
@@ -63,8 +65,9 @@ class StereoSettings:
     proposal_pixels: int = 800_000
     proposal_gain: float = 0.1
     agreement_px: float = 1.0
-    min_correlation: float = 0.3
+    min_correlation: float = 0.5
     min_matched: float = 0.5
+    row_ratio: float = 1.0
     seed: int = 4401
     wider: tuple[float, ...] = (1.0, 1.6, 2.6, 4.2)
 
@@ -94,9 +97,15 @@ class Disparity:
     steps: bool = False
 
 
-def smooth(plane: Plane, sigma_px: float) -> Plane:
-    """Return the plane smoothed by a Gaussian, mirrored at its border."""
-    return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101))
+def smooth(plane: Plane, sigma_px: float, row_ratio: float = 1.0) -> Plane:
+    """Return the plane smoothed by a Gaussian, mirrored at its border.
+
+    ``row_ratio`` is the width across the rows over the width along them.
+    """
+    return np.asarray(
+        cv2.GaussianBlur(plane, (0, 0), sigma_px, sigmaY=sigma_px * row_ratio,
+                         borderType=cv2.BORDER_REFLECT_101)
+    )
 
 
 def sample(plane: Plane, col: Plane, row: Plane) -> Plane:
@@ -112,21 +121,16 @@ def grid_of(shape: tuple[int, ...]) -> tuple[Plane, Plane]:
     return row, col
 
 
-def even_out(plane: Plane, settings: StereoSettings, *, along_only: bool = False) -> Plane:
+def even_out(plane: Plane, settings: StereoSettings) -> Plane:
     """Return the plane with its local mean taken out and its local contrast set to 1.
 
-    With ``along_only`` the smoothing before the match runs along the rows only, so that the noise
-    of different rows stays independent. Brightness and contrast of an electron picture change with
-    the tilt; the noise floor keeps flat stretches from being blown up to full contrast.
+    Brightness and contrast of an electron picture change with the tilt; the noise floor keeps flat
+    stretches from being blown up to full contrast.
     """
-    sigma = settings.presmooth_px
-    soft = smooth(plane, sigma)
-    if along_only:
-        kernel = cv2.getGaussianKernel(2 * int(4 * sigma + 0.5) + 1, sigma)
-        soft = np.asarray(cv2.sepFilter2D(plane, -1, kernel, np.ones(1),
-                                          borderType=cv2.BORDER_REFLECT_101))
-    detail = soft - smooth(soft, settings.contrast_window_px)
-    power = smooth(detail * detail, settings.contrast_window_px)
+    ratio = settings.row_ratio
+    soft = smooth(plane, settings.presmooth_px, ratio)
+    detail = soft - smooth(soft, settings.contrast_window_px, ratio)
+    power = smooth(detail * detail, settings.contrast_window_px, ratio)
     floor = 0.05 * float(np.sqrt(power.mean()))
     return np.asarray(detail / np.sqrt(power + floor * floor + 1e-20), np.float32)
 
@@ -146,7 +150,7 @@ def refine(
     iterations: int,
     across: bool,
     robust: bool,
-    weight: Plane | None = None,
+    row_ratio: float = 1.0,
 ) -> tuple[Plane, Plane]:
     """Return the parallax after some rounds of least-squares matching.
 
@@ -165,8 +169,8 @@ def refine(
         misalignment and drift, no relief).
     robust : bool
         Whether each round ends with a 5 × 5 median (coarse levels: stray matches must not spread).
-    weight : (rows, cols) float32 array, optional
-        Weight of each point in the windows.
+    row_ratio : float
+        Height of the window over its width.
 
     Notes
     -----
@@ -186,23 +190,23 @@ def refine(
         along_px, across_px = col - col_there, row - row_there
         warped = sample(other, col_there, row_there)
         inside = _inside(col_there, row_there, here.shape).astype(np.float32)
-        if weight is not None:
-            inside = inside * weight
         miss = (here - warped) * inside
         slope = (slope_col + _gradient(warped, 1)) / 2
-        along_px = along_px + _step(slope, miss, inside, window_px, 1.0)
+        along_px = along_px + _step(slope, miss, inside, (window_px, row_ratio), 1.0)
         if across:
             slope = (slope_row + _gradient(warped, 0)) / 2
-            across_px = across_px + _step(slope, miss, inside, wide_px, 0.5)
+            across_px = across_px + _step(slope, miss, inside, (wide_px, row_ratio), 0.5)
         if robust:
             along_px = np.asarray(cv2.medianBlur(along_px, 5))
     return along_px, across_px
 
 
-def _step(slope: Plane, miss: Plane, inside: Plane, window_px: float, limit: float) -> Plane:
-    power = smooth(slope * slope * inside, window_px)
+def _step(
+    slope: Plane, miss: Plane, inside: Plane, window: tuple[float, float], limit: float
+) -> Plane:
+    power = smooth(slope * slope * inside, *window)
     # the small term keeps a textureless spot still instead of letting noise throw it about
-    step = -smooth(slope * miss, window_px) / (power + 1e-3)
+    step = -smooth(slope * miss, *window) / (power + 1e-3)
     return np.asarray(np.clip(step, -limit, limit))
 
 
@@ -211,16 +215,21 @@ def _inside(col: Plane, row: Plane, shape: tuple[int, ...]) -> BoolArray:
 
 
 def local_correlation(
-    pair: tuple[Plane, Plane], along_px: Plane, across_px: Plane, window_px: float = 3.0
+    pair: tuple[Plane, Plane],
+    along_px: Plane,
+    across_px: Plane,
+    window_px: float = 3.0,
+    row_ratio: float = 1.0,
 ) -> Plane:
     """Return the local correlation of a picture with the other one, warped by the parallax."""
     here, other = pair
     row, col = grid_of(here.shape)
     warped = sample(other, col - along_px, row - across_px)
-    mean_a, mean_b = smooth(here, window_px), smooth(warped, window_px)
-    covariance = smooth(here * warped, window_px) - mean_a * mean_b
-    power_a = np.maximum(smooth(here * here, window_px) - mean_a**2, 0)
-    power_b = np.maximum(smooth(warped * warped, window_px) - mean_b**2, 0)
+    window = (window_px, row_ratio)
+    mean_a, mean_b = smooth(here, *window), smooth(warped, *window)
+    covariance = smooth(here * warped, *window) - mean_a * mean_b
+    power_a = np.maximum(smooth(here * here, *window) - mean_a**2, 0)
+    power_b = np.maximum(smooth(warped * warped, *window) - mean_b**2, 0)
     value = covariance / np.sqrt(power_a * power_b + 1e-10)
     outside = ~_inside(col - along_px, row - across_px, here.shape)
     return np.where(outside, np.float32(-1), value).astype(np.float32)

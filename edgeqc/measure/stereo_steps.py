@@ -108,10 +108,11 @@ def match_with_steps(
     start = fill_from_behind(found, has)
     refined, _ = refine(
         pair, (start, across_px), window_px=settings.window_px, iterations=1, across=False,
-        robust=False,
+        robust=False, row_ratio=settings.row_ratio,
     )
     near = np.abs(refined - start) < _STEP_REFINE_PX
-    better = local_correlation(pair, refined, across_px, 2.0) > local_correlation(
-        pair, start, across_px, 2.0
+    ratio = settings.row_ratio
+    better = local_correlation(pair, refined, across_px, 2.0, ratio) > local_correlation(
+        pair, start, across_px, 2.0, ratio
     )
     return np.where(near & better, refined, start).astype(np.float32)
