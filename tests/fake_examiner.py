@@ -70,8 +70,7 @@ def act(word: str, rest: str, path: Path) -> None:  # noqa: C901 - one branch a 
             os.kill(os.getppid(), signal.SIGKILL)
             time.sleep(60)
     elif word == "memory":
-        hold = [bytearray(1 << 26) for _ in range(100)]  # 6.4 GB
-        del hold
+        bytearray(8 << 30)
     elif word == "refuse":
         raise ImageError("holds no picture", file=path.name, remedy="give a picture")
     elif word == "raise":
