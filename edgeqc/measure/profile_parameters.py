@@ -162,10 +162,11 @@ def spread_of_mean(blocks: FloatArray) -> FloatArray:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(known, blocks, 0.0).sum(axis=-1) / count
         deviation = np.where(known, blocks - mean[..., None], 0.0)
-        square = (deviation * deviation).sum(axis=-1)
-        pairs = (deviation[..., 1:] * deviation[..., :-1]).sum(axis=-1)
-        variance = (square + 2.0 * np.maximum(pairs, 0.0)) / ((count - 1) * count)
-        return np.where(count > 2, np.sqrt(variance), np.nan)
+        square = (deviation * deviation).sum(axis=-1) / (count - 1)
+        pairs = (deviation[..., 1:] * deviation[..., :-1]).sum(axis=-1) / (count - 1)
+        # deviations from the blocks' own mean pull neighbours apart by square/count
+        together = np.maximum(pairs + square / count, 0.0)
+        return np.where(count > 2, np.sqrt((square + 2.0 * together) / count), np.nan)
 
 
 def _spreads(of_blocks: dict[str, FloatArray]) -> dict[str, FloatArray]:
