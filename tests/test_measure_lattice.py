@@ -91,6 +91,14 @@ def test_a_wrong_set_value_does_not_change_what_is_measured() -> None:
     assert [flag.name for flag in told.flags] == ["lattice_differs_from_set"]
 
 
+def test_far_from_the_set_value_nothing_is_claimed_but_what_was_seen_is_said() -> None:
+    picture = scenes.lattice_picture(SHAPE, np.random.default_rng(3), spot_px=7, line_px=12)
+    found = _measure(picture, set_um=(7.0, 6.0))
+    assert found.spot_um is None
+    assert "3.5 x" in found.reasons["spot_um"]
+    assert [flag.name for flag in found.flags] == ["lattice_differs_from_set"]
+
+
 def test_without_set_values_the_smaller_is_the_spots_and_that_is_said() -> None:
     picture = scenes.lattice_picture(SHAPE, np.random.default_rng(4), spot_px=12, line_px=7)
     found = _measure(picture)

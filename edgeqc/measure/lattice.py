@@ -113,7 +113,7 @@ def measure_lattice(
     set_um : (spot, line), optional
         The separations that the laser was set to. They give the two measured directions their
         names, choose where geometry allows two readings, and hold a claim back where the set
-        lattice is too fine for the picture; they never change a value.
+        lattice is too fine for the picture or far from what is seen; they never change a value.
     settings : LatticeSettings, optional
         When a lattice is claimed.
 
@@ -201,6 +201,7 @@ def _named(
     # readings of the same cell that explain the waves about as well; where the set separations
     # tell which is which, a few stray waves must not decide it
     share = 0.85 if set_um is None else 0.5
+    level = [other for other in lattices if other.score >= 0.97 * best.score]
     equal = [other for other in lattices
              if other.score >= share * best.score and abs(other.cell / best.cell - 1) < 0.03]
     if set_um is not None:
@@ -208,7 +209,10 @@ def _named(
             return (abs(math.log(lattice.spot / set_um[0]))
                     + abs(math.log(lattice.line / set_um[1])))
 
-        return min(equal, key=distance), "spots and lines named by the set separations"
+        either = [*equal, *(other for other in level if other not in equal)]
+        return min(either, key=distance), "spots and lines named by the set separations"
+    if best.shifted and not best.shifted_both_ways and len(level) > 1:
+        return None, "the lattice can be read in two ways; the set separations would tell which"
     if len(equal) == 1:
         return equal[0], "spots and lines told apart by the shift of every other line"
     first, second = equal[:2]
@@ -232,6 +236,10 @@ def _measured(
     if finest < settings.min_period_px:
         return _nothing(f"a separation of {finest:.1f} pixels is too fine to be sure of",
                         raised("texture_unresolved", f"{finest:.1f} px"))
+    if set_um is not None and _far_off(lattice, set_um, settings):
+        seen = f"{lattice.spot:.3g} x {lattice.line:.3g} µm were seen, {set_um[0]:g} x"
+        return _nothing(f"{seen} {set_um[1]:g} µm set: too far apart to be sure of either",
+                        raised("lattice_differs_from_set", f"{seen} {set_um[1]:g} µm set"))
     values: dict[str, Measured] = {}
     tilt_spot, tilt_line, tilt_angle = _tilt_doubt(lattice, image, frame, settings)
     for name, value, spread, tilt in (("spot_um", lattice.spot, scatter[0], tilt_spot),
@@ -246,6 +254,15 @@ def _measured(
     values["regularity"] = _regularity(lattice, sight.spectra, frame)
     return LatticeMeasures(values["spot_um"], values["line_um"], values["angle_deg"],
                            values["regularity"], flags=tuple(flags))
+
+
+def _far_off(
+    lattice: Reciprocal, set_um: tuple[float, float], settings: LatticeSettings
+) -> bool:
+    return any(
+        abs(math.log(seen / stated)) > math.log(1 + settings.max_departure)
+        for seen, stated in zip((lattice.spot, lattice.line), set_um, strict=True)
+    )
 
 
 def _differs(values: dict[str, Measured], set_um: tuple[float, float]) -> list[Raised]:

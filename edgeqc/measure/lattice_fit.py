@@ -84,6 +84,12 @@ class Reciprocal:
         return any(2 * k % 2 != 0 for _, (_, k) in self.orders)
 
     @property
+    def shifted_both_ways(self) -> bool:
+        """Whether waves of half an order were seen on either side, as a shift makes them."""
+        signs = {math.copysign(1.0, h * k) for _, (h, k) in self.orders if h and 2 * k % 2}
+        return len(signs) == 2
+
+    @property
     def spot(self) -> float:
         """Separation of the spots along a line."""
         cross = self.along[0] * self.across[1] - self.along[1] * self.across[0]
@@ -240,8 +246,7 @@ def _node_share(
     cell = abs(float(along[0] * across[1] - along[1] * across[0])) * step
     tolerance = _TOLERANCE_BINS * float(np.median([wave.bin for wave in waves]))
     in_reach = math.pi * reach**2 / cell
-    nodes = min(in_reach, (2 * _ORDERS_ALONG + 1) * (2 * _ORDERS_ACROSS / step + 1))
-    return min(0.9, max(1e-6, nodes * tolerance**2 / reach**2))
+    return min(0.9, max(1e-6, in_reach * tolerance**2 / reach**2))
 
 
 def _distinct(lattices: list[Reciprocal]) -> list[Reciprocal]:

@@ -51,6 +51,10 @@ class LatticeSettings:
         scale of the texture, not a pitch.
     max_skew_deg : float
         How far spots and lines may be from a right angle.
+    max_departure : float
+        Largest departure from a set separation, relatively, at which a value is given. A laser
+        is seldom that far off its setting; a wave taken for its own multiple always is. What
+        was seen then stands in the reason.
     u_tilt_unknown_deg : float
         Largest tilt allowed for where the tilt is not known.
     """
@@ -67,6 +71,7 @@ class LatticeSettings:
     min_explained: float = 0.8
     max_width: float = 0.25
     max_skew_deg: float = 2.0
+    max_departure: float = 0.4
     u_tilt_unknown_deg: float = 5.0
 
 
