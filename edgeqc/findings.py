@@ -20,7 +20,7 @@ from edgeqc.flags import Raised
 from edgeqc.protocol import Limit
 from edgeqc.quantity import COVERAGE_FACTOR, Measured, format_measured
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION: Literal["1.0"] = "1.0"
 """Version of the findings' form; the first number changes when a reader has to change."""
 
 _FINEST = 0.001  # a fraction's uncertainty below this is not written out

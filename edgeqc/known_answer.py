@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -222,26 +222,25 @@ def _checked(number: int, phantom: Phantom, protocol: Protocol) -> CheckedPhanto
         opened = open_pictures(path, path.name, Sheet((row,), located=True), protocol)
         examined = examine_picture(opened[0], protocol)
     whole = truth.complete
-    common = {
-        "number": number, "family": phantom.recipe.family,
-        "true_depth": float(truth.cut_depth_fraction),
-        "true_thickness_um": float(np.mean(truth.thickness_um[whole])) if whole.any()
-                             else math.nan,
-    }
+    missed = CheckedPhantom(
+        number=number, family=phantom.recipe.family,
+        verdict="rejected" if verdict_of(examined.all_flags) == "rejected" else "no face",
+        true_depth=float(truth.cut_depth_fraction),
+        true_thickness_um=float(np.mean(truth.thickness_um[whole])) if whole.any()
+                          else math.nan,
+        depth=None, thickness_um=None, dice=math.nan)
     face = _nearest(examined, truth.outline_px.mean(axis=0))
     if face is None:
-        verdict = "rejected" if verdict_of(examined.all_flags) == "rejected" else "no face"
-        return CheckedPhantom(verdict=verdict, depth=None, thickness_um=None, dice=math.nan,
-                              **common)
+        return missed
     assert examined.image is not None
     labels = draw_labels(examined.image, [(face.face, face.zones)])
     flags = (*examined.all_flags, *face.face.flags,
              *(face.zones.flags if face.zones else ()), *face.measures.flags)
-    return CheckedPhantom(
-        verdict=verdict_of(flags),
+    return replace(
+        missed, verdict=verdict_of(flags),
         depth=face.measures.values.get("cut_depth_fraction"),
         thickness_um=face.measures.values.get("thickness_um"),
-        dice=mean_dice(labels, phantom.truth.labels), **common)
+        dice=mean_dice(labels, phantom.truth.labels))
 
 
 def _nearest(examined: ExaminedPicture, at: NDArray[np.float64]) -> ExaminedFace | None:
