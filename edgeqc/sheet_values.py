@@ -11,7 +11,8 @@ SIDES = ("top", "bottom", "left", "right", "unknown")
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 _ID_COLUMNS = ("image", "specimen", "lens", "fragment", "pair", "anterior", "tilt_axis")
-_AXES = {"vertical": 0.0, "horizontal": 90.0}
+# across a horizontal axis distance grows with the row number (see measure.stereo_geometry)
+_AXES = {"vertical": 0.0, "horizontal": -90.0}
 
 
 class NumberReader:

@@ -61,7 +61,7 @@ class SheetRow:
     pair_tilt_deg : float or None
         This picture's signed tilt within the pair.
     tilt_axis_deg : float or None
-        Direction of the tilt axis in degrees from the row axis (0 vertical, 90 horizontal).
+        Direction of the tilt axis in degrees from the row axis (0 vertical, -90 horizontal).
     height_map : str
         File with the heights, ``/`` between folders.
     accelerating_voltage_kv : float or None
