@@ -241,14 +241,16 @@ def _measured(
         return _nothing(f"{seen} {set_um[1]:g} µm set: too far apart to be sure of either",
                         raised("lattice_differs_from_set", f"{seen} {set_um[1]:g} µm set"))
     values: dict[str, Measured] = {}
-    tilt_spot, tilt_line, tilt_angle = _tilt_doubt(lattice, image, frame, settings)
-    for name, value, spread, tilt in (("spot_um", lattice.spot, scatter[0], tilt_spot),
-                                      ("line_um", lattice.line, scatter[1], tilt_line)):
-        budget = {"spectrum": spread, "pixel size": value * image.u_rel_pixel_size, "tilt": tilt}
+    tilt = _stretched(lattice, 1.0, 1 + _tilt_doubt(image, settings))
+    # the zone lies somewhere between the mid-line and an edge: half that, as a rectangle
+    bend = _stretched(lattice, 1 + frame.fan / (2 * math.sqrt(3)), 1.0)
+    for i, name, value in ((0, "spot_um", lattice.spot), (1, "line_um", lattice.line)):
+        budget = {"spectrum": scatter[i], "pixel size": value * image.u_rel_pixel_size,
+                  "tilt": tilt[i], "bend of the face": bend[i]}
         values[name] = Measured(value, combine(budget), "µm", budget, len(lattice.orders),
                                 note=note)
     flags = [] if set_um is None else _differs(values, set_um)
-    angle_budget = {"spectrum": scatter[2], "tilt": tilt_angle}
+    angle_budget = {"spectrum": scatter[2], "tilt": tilt[2], "bend of the face": bend[2]}
     values["angle_deg"] = Measured(lattice.angle_deg, combine(angle_budget), "deg", angle_budget,
                                    len(lattice.orders))
     values["regularity"] = _regularity(lattice, sight.spectra, frame)
@@ -308,23 +310,23 @@ def _refined(
                     math.degrees(better.line * u_across))
 
 
-def _tilt_doubt(
-    lattice: Reciprocal, image: CalibratedImage, frame: LatticeFrame, settings: LatticeSettings
-) -> tuple[float, float, float]:
-    """Return standard uncertainties of spot, line and angle by that of the tilt."""
+def _tilt_doubt(image: CalibratedImage, settings: LatticeSettings) -> float:
+    """Relative standard uncertainty of lengths across the thickness by that of the tilt."""
     if math.isfinite(image.tilt_deg):
         tilt, u_tilt = math.radians(image.tilt_deg), math.radians(image.u_tilt_deg)
         # the second term keeps a doubt where the face lies flat
-        stretch = math.tan(abs(tilt)) * u_tilt + u_tilt**2 / 2
-    else:
-        # 1/cos over 0 .. the largest tilt, as a rectangle
-        largest = math.radians(settings.u_tilt_unknown_deg)
-        stretch = (1 / math.cos(largest) - 1) / math.sqrt(3)
+        return math.tan(abs(tilt)) * u_tilt + u_tilt**2 / 2
+    # 1/cos over 0 .. the largest tilt, as a rectangle
+    largest = math.radians(settings.u_tilt_unknown_deg)
+    return (1 / math.cos(largest) - 1) / math.sqrt(3)
 
-    def stretched(vector: tuple[float, float]) -> tuple[float, float]:
-        return vector[0], vector[1] * (1 + stretch)
 
-    other = Reciprocal(stretched(lattice.along), stretched(lattice.across), (), 0.0)
+def _stretched(lattice: Reciprocal, s: float, t: float) -> tuple[float, float, float]:
+    """Change of spot, line and angle where frequencies are stretched along s and t."""
+    other = replace(
+        lattice, along=(lattice.along[0] * s, lattice.along[1] * t),
+        across=(lattice.across[0] * s, lattice.across[1] * t),
+    )
     turned = (other.angle_deg - lattice.angle_deg + 90) % 180 - 90
     return abs(other.spot - lattice.spot), abs(other.line - lattice.line), abs(turned)
 

@@ -91,6 +91,8 @@ class LatticeFrame:
         Pixel size.
     cos_tilt : float
         Foreshortening across the thickness.
+    fan : float
+        Relative change of lengths along a bent face from its mid-line to an edge.
     """
 
     pixels: NDArray[np.float32]
@@ -98,6 +100,7 @@ class LatticeFrame:
     length_deg: float
     pixel_um: tuple[float, float]
     cos_tilt: float
+    fan: float = 0.0
 
     def on_face(self, row: float, col: float) -> tuple[float, float]:
         """Frequency (s, t) in cycles per µm on the face, from cycles per pixel."""
@@ -128,13 +131,16 @@ def lattice_frames(
     near = (row >= window[0].start) & (row < window[0].stop)
     near &= (col >= window[1].start) & (col < window[1].stop)
     used = direction[near] if near.any() else direction
+    length = float(np.ptp(face.s_px[near])) if near.any() else float(face.s_px[-1])
+    fan = math.radians(float(np.ptp(used))) / max(length, 1.0) * float(
+        np.median(face.thickness_px)) / 2
     plain = LatticeFrame(image.pixels[window], mask[window], float(np.median(used)), size,
-                   math.cos(tilt))
+                         math.cos(tilt), fan)
     # unequal pixels would shear the laid face
     if np.ptp(used) < _BENT_DEG or abs(size[0] / size[1] - 1) > 0.01:
         return [plain]
     laid, zone = unroll_in_pixels(image.pixels, mask, face)
-    return [plain, LatticeFrame(laid, zone, 0.0, size, math.cos(tilt))]
+    return [plain, LatticeFrame(laid, zone, 0.0, size, math.cos(tilt), fan)]
 
 
 @dataclass(frozen=True)
