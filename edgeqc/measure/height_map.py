@@ -72,6 +72,9 @@ class HeightMap:
         Relative standard uncertainty of ``spacing_um``.
     parallax_um : float
         Height that one pixel of parallax stands for, in µm; 0 for maps that are not from stereo.
+    resolution_um : float
+        Lateral period below which the map resolves no relief, in µm; 0 where that is not known
+        (the grid is then the limit).
     """
 
     height_um: FloatArray
@@ -87,6 +90,7 @@ class HeightMap:
     scale: Measured = field(default_factory=lambda: _UNIT_SCALE)
     u_spacing_rel: float = 0.0
     parallax_um: float = 0.0
+    resolution_um: float = 0.0
 
     @property
     def has_heights(self) -> bool:
@@ -191,7 +195,7 @@ def _heights(
 ) -> HeightMap:
     """Turn a match into heights, or into a blank map with a flag where their sign is wrong."""
     pair = _evened(frame, settings)
-    found, noise_px, change = _measure_noise(pair, found, frame, settings)
+    found, noise_px, change, window_px = _measure_noise(pair, found, frame, settings)
     ground = to_ground(found, noise_px, frame, tilts)
     sign = sign_evidence(found, frame, tilts, (ground.height_um, ground.grey))
     if sign.swapped:
@@ -207,7 +211,8 @@ def _heights(
     return replace(
         blank, height_um=height, sigma_z_um=sigma, noise_um=ground.noise_um,
         picture_px=ground.picture_px, confidence=ground.confidence, u_transfer_rel=abs(change),
-        parallax_um=height_per_parallax(tilts) * frame.across_um, flags=tuple(flags),
+        parallax_um=height_per_parallax(tilts) * frame.across_um,
+        resolution_um=RESOLUTION_WINDOWS * window_px * max(blank.spacing_um), flags=tuple(flags),
     )
 
 
@@ -215,14 +220,18 @@ def _evened(frame: StereoFrame, settings: StereoSettings) -> tuple[Plane, Plane]
     return even_out(frame.grey[0], settings), even_out(frame.grey[1], settings)
 
 
+RESOLUTION_WINDOWS = 4.0
+"""Period, over the matching window's standard deviation, of which two rounds pass on half:
+1 - (1 - exp(-2 pi² s²/L²))² = 1/2 at L = 4 s."""
+
 MAX_NOISE_SHARE = 0.5
 """Share of noise in the power seen from which a wider window is tried."""
 
 
 def _measure_noise(
     pair: tuple[Plane, Plane], found: Disparity, frame: StereoFrame, settings: StereoSettings
-) -> tuple[Disparity, Plane, float]:
-    """Match finely in two halves; give the restored parallax, a noise sample, and the change."""
+) -> tuple[Disparity, Plane, float, float]:
+    """Match in two halves; give the restored parallax, a noise sample, the change, the window."""
     # resampling to an oblique frame ties neighbouring rows together
     band_rows = 1 if np.isin(np.abs(frame.matrix), (0.0, 1.0)).all() else 3
     for factor in settings.wider:
@@ -240,9 +249,9 @@ def _measure_noise(
     give_back = restorer(finest, twin)
     restored = give_back(along_px)
     if not inner.any():
-        return finest, noise_px, 0.0
+        return finest, noise_px, 0.0, wide.window_px
     change = float(np.std(restored[inner])) / max(float(np.std(along_px[inner])), 1e-12) - 1
-    return replace(finest, along_px=restored), give_back(noise_px), change
+    return replace(finest, along_px=restored), give_back(noise_px), change, wide.window_px
 
 
 def _levelled(plane: Plane) -> FloatArray:
