@@ -192,8 +192,9 @@ class _Refiner:
         """Return the refined side; towards corners it is carried on straight."""
         reach = OVERSHOOT_CELLS * self.cell
         edge = refine_edge(
-            self.pixels, carried_on_both_ways(line, reach) - self.origin, -1, noise_sd=self.noise_sd,
-            reach_px=max(6.0, REACH_CELLS * self.cell), settings=self.settings)
+            self.pixels, carried_on_both_ways(line, reach) - self.origin, -1,
+            noise_sd=self.noise_sd, reach_px=max(6.0, REACH_CELLS * self.cell),
+            settings=self.settings)
         points, u = without_burrs(edge.points + self.origin, edge.u_px)
         for at_head in (True, False):
             if corners[0 if at_head else 1]:

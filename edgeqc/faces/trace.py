@@ -27,6 +27,9 @@ from edgeqc.quantity import FloatArray
 
 SIDES = ("top", "bottom", "left", "right")
 
+NOWHERE = 0.02
+"""Below this share of complete chords no thickness is to be had."""
+
 MIN_SIDE_COMPONENT = 0.17
 """A sheet's side is taken only where the chords point towards it by more than 10 degrees."""
 
@@ -186,33 +189,43 @@ def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, settings: FaceSettings
 ) -> tuple[Raised, ...]:
     """Return the doubts about one face's outline."""
-    flags = []
-    share = float(face.complete.mean())
-    filled = polygon_area(face.outline_px) / (
-        (field.bottom - field.top + 1) * (field.right - field.left + 1))
-    if share < 0.02 or filled > settings.max_area_fraction:
-        flags.append(raised("face_fills_frame", f"it covers {filled:.0%} of the picture"))
-    elif share < settings.min_complete_fraction and _cut_by_frame(outline.sides):
-        flags.append(raised("face_cropped", f"{1 - share:.0%} of its length"))
+    flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
     if float(np.median(thickness)) < settings.min_thickness_px:
         flags.append(raised("face_small", f"{np.median(thickness):.0f} pixels thick"))
-    if region.confidence < settings.doubt_confidence:
-        flags.append(raised("outline_doubtful", f"confidence {region.confidence:.2f}"))
-    elif outline.u_edge_px > settings.max_u_edge_px:
-        flags.append(raised("outline_doubtful", f"edge uncertain by {outline.u_edge_px:.1f} px"))
-    elif outline.lost_fraction > settings.max_lost_edge_fraction:
-        flags.append(raised(
-            "outline_doubtful", f"{outline.lost_fraction:.0%} of the edge shows no contrast"))
-    elif (ragged := _raggedness(face)) > settings.max_raggedness:
-        flags.append(raised(
-            "outline_doubtful", f"thickness varies by {ragged:.0%} from place to place"))
-    if outline.side_margin < settings.min_side_margin:
-        flags.append(raised(
-            "outline_doubtful", "its shape does not tell the lens's surfaces from the cut's ends"))
+    ragged = _raggedness(face)
+    reasons = {
+        f"confidence {region.confidence:.2f}": region.confidence < settings.doubt_confidence,
+        f"edge uncertain by {outline.u_edge_px:.1f} px":
+            outline.u_edge_px > settings.max_u_edge_px,
+        f"{outline.lost_fraction:.0%} of the edge shows no contrast":
+            outline.lost_fraction > settings.max_lost_edge_fraction,
+        f"thickness varies by {ragged:.1%} from place to place": ragged > settings.max_raggedness,
+        "its shape does not tell the lens's surfaces from the cut's ends":
+            outline.side_margin < settings.min_side_margin,
+    }
+    doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
+    if doubts:
+        flags.append(raised("outline_doubtful", doubts))
     if _implausible(face, thickness):
         flags.append(raised("not_a_lens_face", "its shape is not that of a lens section"))
     return tuple(flags)
+
+
+def _cropping(
+    face: CutFace, outline: Outline, field: Field, settings: FaceSettings
+) -> tuple[Raised, ...]:
+    """Return what the picture's frame cuts off."""
+    share = float(face.complete.mean())
+    filled = polygon_area(face.outline_px) / (
+        (field.bottom - field.top + 1) * (field.right - field.left + 1))
+    if filled > settings.max_area_fraction or (share < NOWHERE and filled > 0.5):
+        return (raised("face_fills_frame", f"it covers {filled:.0%} of the picture"),)
+    if share < NOWHERE:
+        return (raised("face_cropped", "both edges are nowhere in the picture"),)
+    if share < settings.min_complete_fraction and _cut_by_frame(outline.sides):
+        return (raised("face_cropped", f"{1 - share:.0%} of its length"),)
+    return ()
 
 
 def _raggedness(face: CutFace) -> float:
