@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from edgeqc.errors import SheetError
+from edgeqc.faces.burrs import without_burrs
 from edgeqc.faces.edge import refine_edge
 from edgeqc.faces.edge_fit import EdgeSettings
 from edgeqc.faces.face import CutFace, unroll_face
@@ -245,6 +246,27 @@ def test_rough_edge_keeps_its_roughness() -> None:
     inner = slice(20, -20)
     assert np.std(edge.points[inner, 0]) == pytest.approx(np.std(true[inner]), rel=0.06)
     assert np.sqrt(np.mean((edge.points - 0)[inner, 0] - true[inner]) ** 2) < 0.15
+
+
+def test_edge_runs_beneath_a_burr_but_follows_a_notch() -> None:
+    col = np.arange(600.0)
+    rough = 0.8 * np.sin(col / 7) + 0.004 * (col - 300) ** 2 / 10
+    burr = np.where(abs(col - 200) < 25, -14 * np.cos((col - 200) / 25 * np.pi / 2), 0)
+    notch = np.where(abs(col - 420) < 25, 12 * np.cos((col - 420) / 25 * np.pi / 2), 0)
+    line = np.stack([100 + rough + burr + notch, col], axis=1)  # outside is above
+    points, u = without_burrs(line, np.full(600, 0.3))
+    across = points[:, 0] - 100 - rough
+    assert np.abs(across[170:230]).max() < 2.5
+    assert across[395:445] == pytest.approx(notch[395:445], abs=0.3)
+    assert across[300:380] == pytest.approx(0, abs=0.3)
+    assert u[200] > u[300]
+
+
+def test_corner_outside_the_picture_does_not_join_two_sides() -> None:
+    # the upper right corner of the face lies above the picture
+    share = coverage(band(420, (230, 230), 27, (215, 330)))
+    face = only_face(picture(share), share)
+    assert face.thickness_px[face.complete].mean() == pytest.approx(230, rel=0.01)
 
 
 # ------------------------------------------------------------------------------ whole step

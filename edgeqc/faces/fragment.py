@@ -56,6 +56,9 @@ class FaceSettings:
     max_raggedness : float
         Scatter of the thickness about a smooth course, as a fraction of it, above which the
         outline is doubted.
+    max_uncovered_fraction : float
+        Difference between the face's area and the area that its chords sweep, as a fraction of
+        it, above which the outline is doubted.
     min_side_margin : float
         Margin of the choice of long edges below which it is doubted.
     edge : EdgeSettings
@@ -66,12 +69,13 @@ class FaceSettings:
     max_area_fraction: float = 0.93
     min_thickness_px: float = 40.0
     accept_confidence: float = 0.1
-    doubt_confidence: float = 0.7
+    doubt_confidence: float = 0.8
     max_faces: int = 4
     min_complete_fraction: float = 0.6
     max_u_edge_px: float = 1.5
     max_lost_edge_fraction: float = 0.25
     max_raggedness: float = 0.015
+    max_uncovered_fraction: float = 0.05
     min_side_margin: float = 0.6
     edge: EdgeSettings = field(default_factory=EdgeSettings)
 

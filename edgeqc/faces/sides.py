@@ -225,6 +225,26 @@ class _Rater:
         return np.asarray(np.abs(across @ np.array(_WAYS[towards])))
 
 
+def _hidden_bends(points: FloatArray, on_frame: BoolArray) -> FloatArray:
+    """Return the bends that runs along the frame hide, at the middle of each run.
+
+    A long edge may leave the picture and come back; a corner of the face that lies outside the
+    picture turns the outline in between.
+    """
+    n = points.shape[0]
+    bends = np.zeros(n)
+    for start in np.flatnonzero(on_frame & ~np.roll(on_frame, 1)):
+        length = 1
+        while length < n and on_frame[(start + length) % n]:
+            length += 1
+        before = points[(start - 1) % n] - points[(start - 1 - ARM) % n]
+        after = points[(start + length + ARM) % n] - points[(start + length) % n]
+        cross = before[0] * after[1] - before[1] * after[0]
+        net = abs(float(np.arctan2(cross, (before * after).sum())))
+        bends[(start + length // 2) % n] = ARM * max(0.0, net - BEND_FLOOR)
+    return bends
+
+
 _WAYS = {"top": (1.0, 0.0), "bottom": (1.0, 0.0), "left": (0.0, 1.0), "right": (0.0, 1.0)}
 
 
@@ -238,7 +258,7 @@ def _best_corners(
     ends += [(i, j, False) for i in candidates for j in candidates if i != j]
     ends = [end for end in ends if (end[1] - end[0]) % n < 0.55 * n]
     first, last, tips = (np.array(column) for column in zip(*ends, strict=True))
-    bends = np.maximum(0.0, turn - BEND_FLOOR) * ~on_frame
+    bends = np.maximum(0.0, turn - BEND_FLOOR) * ~on_frame + _hidden_bends(points, on_frame)
     rater = _Rater(
         points, turn, np.concatenate([[0.0], np.cumsum(np.tile(on_frame.astype(float), 2))]),
         np.concatenate([[0.0], np.cumsum(np.tile(bends, 3))]))

@@ -194,6 +194,7 @@ def _doubts(
     if float(np.median(thickness)) < settings.min_thickness_px:
         flags.append(raised("face_small", f"{np.median(thickness):.0f} pixels thick"))
     ragged = _raggedness(face)
+    covered = float(np.trapezoid(face.thickness_px, face.s_px)) / polygon_area(face.outline_px)
     reasons = {
         f"confidence {region.confidence:.2f}": region.confidence < settings.doubt_confidence,
         f"edge uncertain by {outline.u_edge_px:.1f} px":
@@ -201,6 +202,8 @@ def _doubts(
         f"{outline.lost_fraction:.0%} of the edge shows no contrast":
             outline.lost_fraction > settings.max_lost_edge_fraction,
         f"thickness varies by {ragged:.1%} from place to place": ragged > settings.max_raggedness,
+        f"its chords sweep {covered:.0%} of its area":
+            abs(covered - 1) > settings.max_uncovered_fraction,
         "its shape does not tell the lens's surfaces from the cut's ends":
             outline.side_margin < settings.min_side_margin,
     }
