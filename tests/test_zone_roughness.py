@@ -136,6 +136,16 @@ def test_matching_doubt_of_stereo_maps(face, zones, relief):
     rows = height_map_rows(low, face, zones, SHAPE)
     assert {row.zone for row in rows} == {"torn"}  # 0.5 µm makes 0.4 px: no number
     assert matching_u_rel(register_height_map(map_of(relief), image_of()), 0.5, settings) == 0
+    made = zone_roughness(image_of(), face, zones, height_map=low)
+    assert [flag.detail for flag in made.flags] == ["no roughness for laser"]
+
+
+def test_noise_that_drowns_the_relief_gives_no_number(face, zones, relief):
+    noise = rough(np.random.default_rng(9), 2.0, 0.4)
+    stereo = register_height_map(
+        map_of(relief + noise, 0.4, noise_um=noise, parallax_um=0.2), image_of())
+    rows = height_map_rows(stereo, face, zones, SHAPE)
+    assert {row.zone for row in rows} == {"torn"}  # 0.4 µm of noise on 0.5 µm, and on 1.5 µm
 
 
 def test_a_map_without_heights_gives_no_row(face, zones):
