@@ -60,7 +60,7 @@ class ZoneRoughnessSettings:
         Relative standard uncertainty of the height noise.
     matching_rel : float
         Relative standard uncertainty of heights from a stereo match beside noise and scale: root
-        mean square error on 28 zones of phantoms whose texture is little but shaded relief, the
+        mean square error on 15 zones of phantoms whose texture is little but shaded relief, the
         worst there is; a surface with grain of its own comes out within 0.02.
     matching_px : float
         Root mean square parallax, in pixels, that the change of brightness with tilt may feign.
@@ -77,8 +77,8 @@ class ZoneRoughnessSettings:
     least_known: float = 0.5
     noise_u_rel: float = 0.1
     matching_rel: float = 0.15
-    matching_px: float = 0.3
-    least_parallax_px: float = 0.5
+    matching_px: float = 0.5
+    least_parallax_px: float = 0.8
     largest_noise_share: float = 0.15
 
 
