@@ -103,15 +103,86 @@ def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
     print(names.size, "regions", flush=True)
 
 
+HIDDEN = 48
+MEMBERS = 5
+
+
+def _member(
+    x: FloatArray, names: NDArray[np.intp], seed: int, epochs: int
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    import torch
+    from torch import nn
+
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    pick = rng.integers(0, names.size, names.size)  # bootstrap, so that the members differ
+    inputs = torch.tensor(x[pick], dtype=torch.float32)
+    target = torch.tensor(names[pick])
+    hidden, out = nn.Linear(x.shape[1], HIDDEN), nn.Linear(HIDDEN, 3)
+    layers = nn.Sequential(hidden, nn.ReLU(), nn.Dropout(0.3), out)
+    optimiser = torch.optim.AdamW(layers.parameters(), lr=2e-3, weight_decay=0.05)
+    for _ in range(epochs):
+        order = torch.randperm(target.numel())
+        for start in range(0, target.numel(), 64):
+            at = order[start : start + 64]
+            noisy = inputs[at] + 0.15 * torch.randn_like(inputs[at])
+            loss = nn.functional.cross_entropy(layers(noisy), target[at], label_smoothing=0.03)
+            optimiser.zero_grad()
+            loss.backward()
+            optimiser.step()
+    weights = (hidden.weight, hidden.bias, out.weight, out.bias)
+    w, b, v, c = (each.detach().double().numpy() for each in weights)
+    return w.T, b, v.T, c
+
+
+def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
+    """Fit the region model to drawn regions and write its weights.
+
+    The last tenth of the regions is kept apart for a figure of agreement.
+    """
+    stored = [np.load(path) for path in data]
+    values = np.vstack([each["values"] for each in stored])
+    names = np.concatenate([each["names"] for each in stored]).astype(np.intp) - 1
+    kinds = np.concatenate([each["kinds"] for each in stored])
+    first = int(0.9 * names.size)
+    centre, scale = values[:first].mean(axis=0), values[:first].std(axis=0) + 1e-6
+    x = np.clip((values - centre) / scale, -4, 4)
+    weights: dict[str, FloatArray | float] = {
+        "centre": centre, "scale": scale, "members": MEMBERS, "temperature": 1.0,
+    }  # fmt: skip
+    total = np.zeros((names.size - first, 3))
+    for member in range(MEMBERS):
+        w, b, v, c = _member(x[:first], names[:first], member, epochs)
+        weights |= {f"w{member}": w, f"b{member}": b, f"v{member}": v, f"c{member}": c}
+        logits = np.maximum(x[first:] @ w + b, 0) @ v + c
+        power = np.exp(logits - logits.max(axis=1, keepdims=True))
+        total += power / power.sum(axis=1, keepdims=True) / MEMBERS
+    np.savez_compressed(out, **{name: np.float32(value) for name, value in weights.items()})
+    held, right = names[first:], total.argmax(axis=1) == names[first:]
+    print(f"{first} regions fitted; kept apart: right {right.mean():.3f}, mean log-probability "
+          f"{np.log(total[np.arange(held.size), held] + 1e-9).mean():.3f}")  # fmt: skip
+    for kind, title in enumerate(("as drawn", "painted, usual looks", "painted, any texture")):
+        here = kinds[first:] == kind
+        if here.any():
+            net = values[first:][here][:, :3].argmax(axis=1) == held[here]
+            print(f"  {title}: {right[here].mean():.3f} of {here.sum()}, network alone "
+                  f"{net.mean():.3f}")  # fmt: skip
+
+
 def main() -> None:
     """Run one step of the recipe."""
     parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("step", choices=["draw", "fit"])
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--seconds", type=float, required=True)
+    parser.add_argument("--data", type=Path, nargs="*", default=[])
+    parser.add_argument("--seconds", type=float, default=600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
-    draw(given.out, workers=given.workers, seed=given.seed, seconds=given.seconds)
+    if given.step == "fit":
+        fit(given.data, given.out)
+    else:
+        draw(given.out, workers=given.workers, seed=given.seed, seconds=given.seconds)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ import numpy as np
 
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.contrast import ContrastPartition
-from edgeqc.zoning.partition import Partition
+from edgeqc.zoning.naming import Naming
 
 CALIBRATION_FILE = "zone_calibration.json"
 
@@ -46,6 +46,12 @@ class Diagnostics:
         Mean depth fraction over the chords that have a laser zone.
     coarse : float
         Picture pixels per plane sample, as log2, below 0 only (a face of few pixels).
+    region_clash, region_doubt : float
+        Probability that the region model gives to other names than the ones given: of the zone
+        that fares worst, and the mean over the face's area.
+    margin : float
+        Least gap, over the zones, between the network's mean probability of the name given and
+        of the next.
     """
 
     clash: float
@@ -59,6 +65,9 @@ class Diagnostics:
     spread: float
     depth: float
     coarse: float
+    region_clash: float
+    region_doubt: float
+    margin: float
 
 
 def _entropy(probability: FloatArray) -> FloatArray:
@@ -68,7 +77,7 @@ def _entropy(probability: FloatArray) -> FloatArray:
 
 def diagnose(
     net: FloatArray,
-    part: Partition,
+    naming: Naming,
     depth: FloatArray,
     second: ContrastPartition,
     *,
@@ -80,8 +89,8 @@ def diagnose(
     ----------
     net : (4, n_t, n_s) float array
         Probability of laser, scissor, torn, obscured, each cell by itself.
-    part : Partition
-        The ordered partition.
+    naming : Naming
+        The ordered partition with its zones named as wholes.
     depth : (n_s,) float array
         Border along the face, as a fraction of the thickness; 0 where there is no laser zone.
     second : ContrastPartition
@@ -89,6 +98,7 @@ def diagnose(
     sample_px : float
         Picture pixels per plane sample.
     """
+    part = naming.partition
     seen = 1 - net[3]
     total = max(float(seen.sum()), 1e-9)
     named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
@@ -119,16 +129,23 @@ def diagnose(
         spread=float(np.sqrt(np.maximum(variance, 0)).mean()),
         depth=mean,
         coarse=min(0.0, math.log2(max(sample_px, 1e-3))),
+        region_clash=naming.worst_against,
+        region_doubt=naming.mean_against,
+        margin=naming.least_margin,
     )
 
 
+_SKEWED = (
+    "clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread",
+    "region_clash", "region_doubt",
+)  # fmt: skip
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 
 
 def diagnostic_vector(found: Diagnostics) -> FloatArray:
     """Return the diagnostics as the calibration uses them: (n,) with skewed ones as logarithms."""
     values = dict(zip(DIAGNOSTIC_NAMES, astuple(found), strict=True))
-    for name in ("clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread"):
+    for name in _SKEWED:
         values[name] = math.log(values[name] + 1e-3)
     for name in ("separation", "gain"):
         values[name] = math.log(max(values[name], 0.0) + 0.05)

@@ -40,6 +40,11 @@ class TaughtHead:
     offset: FloatArray
     name: str
 
+    def logits(self, features: FloatImage) -> FloatImage:
+        """Return the logits (4, rows, cols) from the network's features (n, rows, cols)."""
+        flat = self.weight @ features.reshape(features.shape[0], -1) + self.offset[:, None]
+        return np.asarray(flat.reshape(4, *features.shape[1:]), np.float32)
+
 
 @lru_cache(maxsize=1)
 def _network() -> tuple[cv2.dnn.Net, str]:
@@ -138,24 +143,3 @@ def network_output(made: FacePlanes) -> tuple[FloatImage, FloatImage]:
         np.concatenate([piece[0] for piece in pieces], axis=2),
         np.concatenate([piece[1] for piece in pieces], axis=2),
     )
-
-
-def zone_logits(made: FacePlanes, taught: TaughtHead | None = None) -> FloatImage:
-    """Return the logits of laser, scissor, torn, obscured on the zone grid of one face.
-
-    Parameters
-    ----------
-    made : FacePlanes
-        The face's planes.
-    taught : TaughtHead, optional
-        A laboratory's own last step instead of the shipped one.
-
-    Returns
-    -------
-    (4, ROWS / CELL, n_columns / CELL) float32 array
-    """
-    logits, features = network_output(made)
-    if taught is None:
-        return logits
-    flat = taught.weight @ features.reshape(features.shape[0], -1) + taught.offset[:, None]
-    return np.asarray(flat.reshape(4, *features.shape[1:]), np.float32)

@@ -40,8 +40,8 @@ class PartitionSettings:
 
     step_cells: float = 0.7
     jump_probability: float = 2e-3
-    switch_probability: float = 2e-3
-    evidence_weight: float = 0.25
+    switch_probability: float = 1e-3
+    evidence_weight: float = 0.15
     n_draws: int = 100
 
 

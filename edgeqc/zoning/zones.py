@@ -13,11 +13,15 @@ from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.calibration import Diagnostics, depth_doubt, diagnose, naming_risk
 from edgeqc.zoning.contrast import contrast_partition
-from edgeqc.zoning.model import TaughtHead, model_identifier, zone_logits
+from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
+from edgeqc.zoning.naming import name_regions
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
+from edgeqc.zoning.region import unroll_for_regions
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
+_CHORD_WEIGHT, _REGION_WEIGHT = 0.02, 5.0
+"""How much a chord's evidence and the regions' mean log-probability say about the anterior side."""
 N_T = 110
 """Cells of the zone map through the thickness."""
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
@@ -85,16 +89,24 @@ class ZoneSettings:
         Largest obscured share of the face, for the same.
     inferred_side_min : float
         Least probability of the anterior side where it is inferred from the zones.
+    dispute_max : float
+        Largest distance of the two estimators' mean depths, as a fraction of the thickness, for
+        the same; counted only where the second one's textures are at least
+        ``dispute_separation_min`` apart.
+    dispute_separation_min : float
+        Bhattacharyya distance from which the second estimator has a say.
     temperature : float
         The network's logits are divided by this (fitted on phantoms kept apart).
     partition : PartitionSettings
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.06
+    risk_max: float = 0.25
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
+    dispute_max: float = 0.1
+    dispute_separation_min: float = 1.0
     temperature: float = 1.2
     partition: PartitionSettings = field(default_factory=PartitionSettings)
 
@@ -106,6 +118,7 @@ class _Reading:
     face: CutFace
     made: FacePlanes
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
+    features: NDArray[np.float32]  # (n, N_T, n_s): what the network's last step sees
     partition: Partition
 
 
@@ -138,14 +151,18 @@ def _read(
     taught: TaughtHead | None,
 ) -> _Reading:
     made = face_planes(image, face, anterior_known=anterior_known)
-    net = class_probability(on_face(zone_logits(made, taught)), settings.temperature)
+    logits, features = network_output(made)
+    if taught is not None:
+        logits = taught.logits(features)
+    net = class_probability(on_face(logits), settings.temperature)
     named = np.maximum(net[:3], 1e-4)
     named /= named.sum(axis=0)
     columns = net.shape[2]
     station = ((np.arange(columns) + 0.5) / columns * face.s_px.size).astype(int)
     complete = face.complete[np.minimum(station, face.s_px.size - 1)]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
-    return _Reading(face, made, net, partition_face(np.log(named), weight, settings.partition))
+    part = partition_face(np.log(named), weight, settings.partition)
+    return _Reading(face, made, net, on_face(features).astype(np.float32), part)
 
 
 def _oriented(
@@ -155,9 +172,17 @@ def _oriented(
     if face.anterior_source == "sheet":
         return _read(image, face, settings, True, taught), ()
     ways = [_read(image, each, settings, False, taught) for each in (face, face.swapped())]
-    gap = (ways[0].partition.evidence - ways[1].partition.evidence) * ways[0].net.shape[2]
-    # neighbouring chords repeat each other: the gap counts as that of a few independent ones
-    probability = 1.0 / (1.0 + np.exp(-np.clip(gap * 0.1, -50, 50)))
+    opinions = [
+        name_regions(
+            unroll_for_regions(image, way.face), way.partition, way.net, way.features
+        ).log_opinion
+        for way in ways
+    ]
+    # neighbouring chords repeat each other: their evidence counts as that of a few
+    chords = ways[0].net.shape[2]
+    gap = _CHORD_WEIGHT * chords * (ways[0].partition.evidence - ways[1].partition.evidence)
+    gap += _REGION_WEIGHT * (opinions[0] - opinions[1])
+    probability = 1.0 / (1.0 + np.exp(-np.clip(gap, -50, 50)))
     chosen = ways[0] if probability >= 0.5 else ways[1]
     certainty = max(probability, 1 - probability)
     decided = certainty >= settings.inferred_side_min
@@ -199,37 +224,34 @@ def map_zones(
     Notes
     -----
     A network names each cell from the texture around it; the ordered partition (see
-    ``edgeqc.zoning.partition``) turns that into borders with exact posterior probabilities; an
+    ``edgeqc.zoning.partition``) turns that into borders with exact posterior probabilities; each
+    zone as a whole is then named once more from other features (``edgeqc.zoning.region``); an
     estimator that uses texture contrast only (``edgeqc.zoning.contrast``) looks at the same
     border independently. Risk of wrong names and doubt of the depth come from diagnostics of the
     three, fitted on phantoms kept apart (``edgeqc.zoning.calibration``).
     """
     settings = settings or ZoneSettings()
     reading, flags = _oriented(image, face, settings, taught)
-    part, net = reading.partition, reading.net
-    hidden = net[3]
+    net, hidden = reading.net, reading.net[3]
+    unrolled = unroll_for_regions(image, reading.face)
+    naming = name_regions(unrolled, reading.partition, net, reading.features)
+    part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)
+    lasered = (labels == LASER).any(axis=0)
     labels[hidden > 0.5] = OBSCURED
-    draws = part.draws.astype(np.float32) / N_T
     depth = part.state.sum(axis=1) @ np.arange(N_T + 1) / N_T
-    depth[~(labels == LASER).any(axis=0)] = 0.0
+    depth[~lasered] = 0.0
     second = contrast_partition(reading.made, _plane_rows())
-    columns = net.shape[2]
-    second_depth = np.interp(
-        (np.arange(columns) + 0.5) / columns,
-        (np.arange(second.depth.size) + 0.5) / second.depth.size,
-        second.depth,
-    )
-    found = diagnose(net, part, depth, second, sample_px=reading.made.sample_px)
+    found = diagnose(net, naming, depth, second, sample_px=reading.made.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
     flags += _doubts(labels, found, risk, u_depth, settings)
     return reading.face, ZoneMap(
         labels=labels,
         probability=probability / probability.sum(axis=0),
         depth=depth,
-        depth_draws=draws,
-        second_depth=second_depth,
+        depth_draws=part.draws.astype(np.float32) / N_T,
+        second_depth=_stretched(second.depth, net.shape[2]),
         model=model_identifier(taught),
         naming_confidence=1 - risk,
         separability=second.separation,
@@ -237,6 +259,12 @@ def map_zones(
         flags=flags,
         diagnostics=astuple(found),
     )
+
+
+def _stretched(values: FloatArray, columns: int) -> FloatArray:
+    """Resample values given at even distances along the face to another number of columns."""
+    at = (np.arange(columns) + 0.5) / columns
+    return np.asarray(np.interp(at, (np.arange(values.size) + 0.5) / values.size, values))
 
 
 def _plane_rows() -> slice:
@@ -254,7 +282,7 @@ def _doubts(
     flags: list[Raised] = []
     if risk > settings.risk_max:
         flags.append(raised("zones_unnamed", f"risk of wrong zones {risk:.2f}"))
-    if found.dispute > 0.1 and found.separation > 1.0:
+    if found.dispute > settings.dispute_max and found.separation > settings.dispute_separation_min:
         flags.append(raised("depth_disputed", f"by {found.dispute:.2f} of the thickness"))
     laser = (labels == LASER).any()
     if laser and u_depth > settings.u_depth_max:

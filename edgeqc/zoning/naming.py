@@ -1,0 +1,135 @@
+"""Names of the zones as wholes: the network's and the region model's, weighed together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from edgeqc.quantity import FloatArray
+from edgeqc.zoning.partition import Partition
+from edgeqc.zoning.region import UnrolledFace, region_features, region_names
+from edgeqc.zoning.texture import FloatImage
+
+LEAST_SHARE = 0.01
+"""Share of the face from which a zone is named as a whole; less has no texture to speak of."""
+_WHOLE = 0.97  # share from which one zone is the whole face, and laser, scissor, torn all possible
+_NETWORK_WEIGHT = 0.5
+"""Weight of the network's mean probability beside the region model's, which has seen it too."""
+
+
+@dataclass(frozen=True)
+class Naming:
+    """The partition with its zones named as wholes.
+
+    Parameters
+    ----------
+    partition : Partition
+        The partition, renamed where both opinions together say so.
+    worst_against, mean_against : float
+        Probability that the region model gives to other names than the ones given: of the zone
+        that fares worst, and the mean weighted by area.
+    least_margin : float
+        Least gap between the network's mean probability of the name given and of the next.
+    log_opinion : float
+        Mean over the face's area of the log-probability that the region model gives the names.
+    """
+
+    partition: Partition
+    worst_against: float
+    mean_against: float
+    least_margin: float
+    log_opinion: float
+
+
+def _renamed(part: Partition, to: FloatArray) -> Partition:
+    """Exchange the kinds of residual by chord: ``to[kind]`` is the new kind of each old one."""
+    state = np.zeros_like(part.state)
+    cell = part.cell.copy()
+    cell[1:] = 0.0
+    old_rows = {0: 2, 1: 1}  # kind torn stands in row 2 of the cells, scissor in row 1
+    for kind in (0, 1):
+        state[:, int(to[kind])] += part.state[:, kind]
+        cell[old_rows[int(to[kind])]] += part.cell[old_rows[kind]]
+    kinds = to.astype(np.int8)[part.draw_kinds]
+    return replace(part, state=state, cell=cell, draw_kinds=kinds)
+
+
+def _as_whole(part: Partition, name: int, sure: float) -> Partition:
+    """Return the partition of a face that is one zone throughout, with the doubt it leaves."""
+    state, draws = np.zeros_like(part.state), np.zeros_like(part.draws)
+    cell = np.full_like(part.cell, (1 - sure) / 2)
+    cell[name] = sure
+    kinds = np.zeros_like(part.draw_kinds)
+    if name == 0:
+        state[:, 0, -1] = 1.0
+        draws[:] = part.state.shape[2] - 1
+    else:
+        kind = 1 if name == 1 else 0
+        state[:, kind, 0] = 1.0
+        kinds[:] = kind
+    return replace(part, state=state, cell=cell, draws=draws, draw_kinds=kinds)
+
+
+def name_regions(
+    unrolled: UnrolledFace, part: Partition, net: FloatArray, features: FloatImage
+) -> Naming:
+    """Return the partition with its zones named as wholes.
+
+    Parameters
+    ----------
+    unrolled : UnrolledFace
+        The face.
+    part : Partition
+        The ordered partition, named cell by cell.
+    net : (4, n_t, n_s) float array
+        The network's class probabilities.
+    features : (n, n_t, n_s) float32 array
+        The network's features.
+
+    Returns
+    -------
+    Naming
+
+    Notes
+    -----
+    Anatomy settles the laser zone wherever something lies below it; what is named anew is the
+    residual (torn or scissor), and a face that is one zone throughout (any of the three).
+    """
+    labels = part.cell.argmax(axis=0)
+    named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
+    shares = [float((labels == zone).mean()) for zone in range(3)]
+    opinions: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for zone in range(3):
+        if shares[zone] >= LEAST_SHARE:
+            inside = labels == zone
+            values = region_features(unrolled, inside, net, features)
+            opinions[zone] = (region_names(values), named[:, inside].mean(axis=1))
+    given = {zone: zone for zone in opinions}
+    for zone, (region, network) in opinions.items():
+        joint = np.log(region + 1e-4) + _NETWORK_WEIGHT * np.log(network + 1e-3)
+        if shares[zone] >= _WHOLE:
+            given[zone] = int(joint.argmax())
+        elif zone != 0:
+            given[zone] = 1 + int(joint[1:].argmax())
+    changed = part
+    whole = next((zone for zone in opinions if shares[zone] >= _WHOLE), None)
+    if whole is not None and given[whole] != whole:
+        changed = _as_whole(part, given[whole], float(opinions[whole][0][given[whole]]))
+    elif whole is None:
+        to = np.array([2 - given.get(2, 2), 2 - given.get(1, 1)])
+        if to.tolist() != [0, 1]:
+            changed = _renamed(part, to)
+    against = {zone: 1 - float(opinions[zone][0][given[zone]]) for zone in opinions}
+    weight = sum(shares[zone] for zone in opinions) or 1.0
+    margins = [
+        float(network[given[zone]] - np.delete(network, given[zone]).max())
+        for zone, (_, network) in opinions.items()
+    ]
+    return Naming(
+        changed,
+        max(against.values(), default=1.0),
+        sum(against[zone] * shares[zone] for zone in opinions) / weight,
+        min(margins, default=0.0),
+        sum(shares[zone] * np.log(1.001 - against[zone]) for zone in opinions) / weight,
+    )
