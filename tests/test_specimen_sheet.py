@@ -140,7 +140,7 @@ def test_decimal_comma_in_a_comma_separated_file_is_noticed(tmp_path):
 
 
 @pytest.mark.parametrize(("text", "axis"), [
-    ("vertical", 0.0), ("Horizontal", 90.0), ("-30", -30.0), ("12,5", 12.5), ("", None),
+    ("vertical", 0.0), ("Horizontal", -90.0), ("-30", -30.0), ("12,5", 12.5), ("", None),
 ])
 def test_tilt_axis(tmp_path, text, axis):
     sheet = sheet_of(tmp_path, f"image;tilt_axis\na.tif;{text}\n")
