@@ -16,7 +16,7 @@ from edgeqc.zoning.contrast import contrast_partition
 from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
 from edgeqc.zoning.naming import name_regions
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
-from edgeqc.zoning.region import unroll_for_regions
+from edgeqc.zoning.region import structure_ratio, unroll_for_regions
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
@@ -95,6 +95,9 @@ class ZoneSettings:
         ``dispute_separation_min`` apart.
     dispute_separation_min : float
         Bhattacharyya distance from which the second estimator has a say.
+    structure_min : float
+        Least autocorrelation of the face's grey over three samples, for the same: a face that
+        shows noise alone has no texture to name.
     temperature : float
         The network's logits are divided by this (fitted on phantoms kept apart).
     partition : PartitionSettings
@@ -107,6 +110,7 @@ class ZoneSettings:
     inferred_side_min: float = 0.98
     dispute_max: float = 0.1
     dispute_separation_min: float = 1.0
+    structure_min: float = 0.02
     temperature: float = 1.2
     partition: PartitionSettings = field(default_factory=PartitionSettings)
 
@@ -246,6 +250,9 @@ def map_zones(
     found = diagnose(net, naming, depth, second, sample_px=reading.made.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
     flags += _doubts(labels, found, risk, u_depth, settings)
+    structure = structure_ratio(unrolled)
+    if structure < settings.structure_min:
+        flags += (raised("zones_inseparable", f"no texture above the noise ({structure:.3f})"),)
     return reading.face, ZoneMap(
         labels=labels,
         probability=probability / probability.sum(axis=0),
