@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.thickness import ThicknessSettings, local_thickness, station_values
 from edgeqc.quantity import BoolArray, FloatArray, Measured, Profile, combine
-from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
+from edgeqc.zoning.zones import LASER, LEAST_DEPTH, OBSCURED, SCISSOR, TORN, ZoneMap
 
 
 @dataclass(frozen=True)
@@ -99,11 +100,14 @@ def _fraction(value: float, budget: dict[str, float], n: int, note: str = "") ->
     )
 
 
-def _of_draws(zones: ZoneMap, used: BoolArray, what: object) -> float:
-    """Return the standard deviation of a summary over the border's posterior draws."""
-    assert callable(what)
-    values = [what(draw[used]) for draw in zones.depth_draws.astype(float)]
-    return float(np.std(values))
+def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], float]) -> float:
+    """Return the standard deviation of a summary over the border's posterior draws.
+
+    A draw that has no laser zone in a chord says nothing on its depth there.
+    """
+    drawn = [draw[used & (draw >= LEAST_DEPTH)] for draw in zones.depth_draws.astype(float)]
+    values = [what(depth) for depth in drawn if depth.size > 1]
+    return float(np.std(values)) if len(values) > 1 else 0.0
 
 
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
@@ -194,7 +198,7 @@ def _with_laser(
     used = profile.valid
     depth, t = zones.depth[used], span[used]
     n = int(used.sum())
-    sd_mean = _of_draws(zones, used, np.mean)
+    sd_mean = _of_draws(zones, used, lambda d: float(d.mean()))
     # the calibrated doubt is that of the mean; what the draws do not explain is common to all
     common = math.sqrt(max(0.0, zones.depth_u_model**2 - sd_mean**2))
 
@@ -205,11 +209,11 @@ def _with_laser(
     through = float((depth >= limit).mean())
     shifted = [(np.clip(depth + step, 0, 1) >= limit).mean() for step in (-common, common)]
     through_budget = {
-        "border along s": _of_draws(zones, used, lambda d: (d >= limit).mean()),
+        "border along s": _of_draws(zones, used, lambda d: float((d >= limit).mean())),
         "model and outline": float(np.ptp(shifted)) / (2 * math.sqrt(3)),
     }
     lasered = float(used.sum() / measured.sum())
-    u_length = float((zones.depth_draws[:, measured] > 0).mean(axis=1).std())
+    u_length = float((zones.depth_draws[:, measured] >= LEAST_DEPTH).mean(axis=1).std())
     length_budget = {"border along s": u_length, "sampling of s": 1 / measured.sum()}
     ligament, ligament_max = _ligament(image, profile, depth, t, sd_mean, common)
     lowest = int(np.argmin(depth))

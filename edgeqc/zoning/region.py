@@ -102,7 +102,7 @@ def _wide_blur(plane: FloatImage, sigma: float) -> FloatImage:
         return _blur(plane, sigma)
     rows, cols = plane.shape
     size = (max(4, cols // step), max(4, rows // step))
-    small = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+    small = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
     blurred = _blur(small, sigma / step)
     return np.asarray(cv2.resize(blurred, (cols, rows), interpolation=cv2.INTER_LINEAR))
 

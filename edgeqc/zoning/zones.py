@@ -20,6 +20,9 @@ from edgeqc.zoning.region import structure_ratio, unroll_for_regions
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
+LEAST_DEPTH = 0.06
+"""Depth fraction from which a chord counts as lasered: the bright rim along the anterior edge looks
+like a shallow cut, and beside a scissor stretch a few cells of it are named so."""
 _CHORD_WEIGHT, _REGION_WEIGHT = 0.02, 5.0
 """How much a chord's evidence and the regions' mean log-probability say about the anterior side."""
 N_T = 110
@@ -242,10 +245,10 @@ def map_zones(
     part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)
-    lasered = (labels == LASER).any(axis=0)
+    depth = laser_depth(part)
+    rim = (labels == LASER) & (depth == 0)
+    labels = np.where(rim, part.cell[1:].argmax(axis=0) + 2, labels).astype(np.uint8)
     labels[hidden > 0.5] = OBSCURED
-    depth = part.state.sum(axis=1) @ np.arange(N_T + 1) / N_T
-    depth[~lasered] = 0.0
     second = contrast_partition(reading.made, _plane_rows())
     found = diagnose(net, naming, depth, second, sample_px=reading.made.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
@@ -266,6 +269,20 @@ def map_zones(
         flags=flags,
         diagnostics=astuple(found),
     )
+
+
+def laser_depth(part: Partition) -> FloatArray:
+    """Return the expected depth of the laser zone in each chord, given that there is one.
+
+    Beside a stretch without laser the posterior has two peaks, one at none; their mean would be
+    a depth that neither says. Where less than half of it says laser, the depth is 0.
+    """
+    border = part.state.sum(axis=1)
+    n_t = border.shape[1] - 1
+    least = round(LEAST_DEPTH * n_t)
+    present = border[:, least:].sum(axis=1)
+    mean = border[:, least:] @ np.arange(least, n_t + 1) / n_t / np.maximum(present, 1e-12)
+    return np.where(present >= 0.5, mean, 0.0)
 
 
 def _stretched(values: FloatArray, columns: int) -> FloatArray:
