@@ -96,7 +96,8 @@ def register_height_map(
 
 
 def _own_grid(shape: tuple[int, ...]) -> NDArray[np.float32]:
-    return np.stack(np.mgrid[0 : shape[0], 0 : shape[1]], axis=-1).astype(np.float32)
+    row, col = np.mgrid[0 : shape[0], 0 : shape[1]]
+    return np.asarray(np.stack([row, col], axis=-1), np.float32)
 
 
 def _unplaced(height_map: HeightMap, why: str) -> HeightMap:
@@ -159,18 +160,20 @@ def _placed(
 
 def _shrunk(
     plane: NDArray[np.float32] | FloatArray, known: NDArray[np.bool_], size: tuple[int, int]
-) -> tuple[Plane, Plane]:
+) -> tuple[Plane, NDArray[np.bool_]]:
     filled = fill_gaps(np.nan_to_num(np.asarray(plane, np.float32)), known)
     where = (size[1], size[0])
     how = cv2.INTER_AREA if size[0] < plane.shape[0] else cv2.INTER_LINEAR
     return (
-        np.asarray(cv2.resize(filled, where, interpolation=how)),
+        np.asarray(cv2.resize(filled, where, interpolation=how), np.float32),
         np.asarray(cv2.resize(known.astype(np.float32), where, interpolation=how)) > 0.5,
     )
 
 
 def explained_share(
-    picture: tuple[Plane, Plane], relief: tuple[Plane, Plane], least_overlap: float
+    picture: tuple[Plane, NDArray[np.bool_]],
+    relief: tuple[Plane, NDArray[np.bool_]],
+    least_overlap: float,
 ) -> FloatArray:
     """Return the share of local grey variation that relief explains, for every shift.
 
@@ -196,7 +199,7 @@ def explained_share(
     spectrum_power = fft.rfft2(wanted**2, shape)
     spectrum_seen = fft.rfft2(seen, shape)
 
-    def cross(one: FloatArray, two: Plane) -> FloatArray:
+    def cross(one: NDArray[np.complex64], two: Plane) -> FloatArray:
         return np.asarray(fft.irfft2(one * np.conj(fft.rfft2(two, shape)), shape), float)
 
     overlap = cross(spectrum_seen, known)

@@ -69,7 +69,8 @@ def _block_sums(values: NDArray[np.complex64], block: int) -> NDArray[np.complex
     rows, cols = (math.ceil(n / block) * block for n in values.shape)
     padded = np.zeros((rows, cols), np.complex64)
     padded[: values.shape[0], : values.shape[1]] = values
-    return padded.reshape(rows // block, block, cols // block, block).sum(axis=(1, 3))
+    blocks = padded.reshape(rows // block, block, cols // block, block)
+    return np.asarray(blocks.sum(axis=(1, 3)), np.complex64)
 
 
 def unroll_in_pixels(

@@ -118,7 +118,8 @@ def relief_evidence(
         smooth(np.where(known, plane, np.median(plane[known])).astype(np.float32), _GRAIN_PX)
         for plane in (height_um, grey)
     ]
-    slope_row, slope_col = np.gradient(planes[0], *spacing_um)
+    slope_row = np.gradient(planes[0], spacing_um[0], axis=0)
+    slope_col = np.gradient(planes[0], spacing_um[1], axis=1)
     steep = np.sqrt(1 + slope_row**2 + slope_col**2) - 1
     if float(np.mean((slope_row**2 + slope_col**2)[known])) > STEEPEST**2:
         return 0.0

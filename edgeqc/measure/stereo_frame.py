@@ -144,10 +144,13 @@ def common_shift(
     """
     step = max(1, math.ceil(max(pair[0].shape) / ALIGN_PX))
     size = (max(8, pair[0].shape[1] // step), max(8, pair[0].shape[0] // step))
-    small, weight = [], []
+    small: list[Plane] = []
+    weight: list[Plane] = []
     for plane, known in zip(pair, usable, strict=True):
-        there = cv2.resize(known.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-        coarse = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+        there, coarse = (
+            np.asarray(cv2.resize(each, size, interpolation=cv2.INTER_AREA), np.float32)
+            for each in (known.astype(np.float32), plane)
+        )
         detail = coarse - smooth(coarse, 6.0)
         contrast = np.sqrt(smooth(detail * detail, 6.0))
         small.append(detail / (contrast + 0.05 * contrast.mean() + 1e-12) * there)
@@ -219,7 +222,7 @@ def _to_picture(planes: list[Plane], known: BoolArray, frame: StereoFrame) -> Gr
     """Planes on the ground grid of the tilt frame, turned to the orientation of the picture."""
     height, noise, confidence, grey, column, line = planes
     # a grid point of the picture's orientation -> its place in the tilt frame
-    inverse = np.linalg.inv(frame.matrix)
+    inverse = np.asarray(np.linalg.inv(frame.matrix), float)
     row, col = _positions(frame.picture_shape, inverse, -inverse @ frame.origin_px)
     straight = np.array_equal(frame.matrix, np.eye(2))
 
@@ -229,7 +232,7 @@ def _to_picture(planes: list[Plane], known: BoolArray, frame: StereoFrame) -> Gr
 
     there = cv2.remap(known.astype(np.uint8), col, row, cv2.INTER_NEAREST,
                       borderMode=cv2.BORDER_CONSTANT) > 0
-    gap = np.where(there, 0.0, np.nan)
+    gap: FloatArray = np.where(there, 0.0, np.nan)
     seen_col = cv2.remap(column, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     seen_row = cv2.remap(line, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     picture_px = np.stack(
@@ -239,12 +242,12 @@ def _to_picture(planes: list[Plane], known: BoolArray, frame: StereoFrame) -> Gr
         ],
         axis=-1,
     ).astype(np.float32)
-    height = turn(height) + gap
-    noise = turn(noise) + gap
+    height_um: FloatArray = turn(height) + gap
+    noise_um: FloatArray = turn(noise) + gap
     weight = np.maximum(smooth(there.astype(np.float32), _SIGMA_WINDOW_PX), 1e-3)
-    power = smooth(np.nan_to_num(noise).astype(np.float32) ** 2, _SIGMA_WINDOW_PX) / weight
-    middle = float(np.nanmedian(height)) if there.any() else 0.0
+    power = smooth(np.nan_to_num(noise_um).astype(np.float32) ** 2, _SIGMA_WINDOW_PX) / weight
+    middle = float(np.nanmedian(height_um)) if there.any() else 0.0
     return Ground(
-        height - middle, noise, np.sqrt(np.maximum(power, 0)) + gap, turn(confidence) + gap,
+        height_um - middle, noise_um, np.sqrt(np.maximum(power, 0)) + gap, turn(confidence) + gap,
         turn(grey) + gap, picture_px,
     )

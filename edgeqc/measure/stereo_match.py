@@ -81,7 +81,8 @@ def _pyramid(plane: Plane, levels: int) -> list[Plane]:
 
 def _doubled(plane: Plane, shape: tuple[int, ...]) -> Plane:
     size = (shape[1], shape[0])
-    return 2 * np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR))
+    wide = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR), np.float32)
+    return np.float32(2) * wide
 
 
 def _match_from(
@@ -200,7 +201,7 @@ def match_halves(
     other = np.roll(grey[1], down, axis=0)
     step = 2 * band_rows
     half_settings = replace(settings, row_ratio=settings.row_ratio / step)
-    halves = []
+    halves: list[Plane] = []
     for first in (0, band_rows):
         part = (np.ascontiguousarray(grey[0][first::step]),
                 np.ascontiguousarray(other[first::step]))
@@ -208,7 +209,8 @@ def match_halves(
         row, col = grid_of(grey[0].shape)
         halves.append(np.asarray(
             cv2.remap(along_px, col, (row - first) / step, cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_REPLICATE)
+                      borderMode=cv2.BORDER_REPLICATE),
+            np.float32,
         ))
     return halves[0], halves[1]
 

@@ -185,20 +185,23 @@ def refine(
     slope_col, slope_row = _gradient(here, 1), _gradient(here, 0)
     wide_px = 10 * window_px
     for _ in range(iterations):
-        col_there = np.round((col - along_px) * _REMAP_STEPS) / np.float32(_REMAP_STEPS)
-        row_there = np.round((row - across_px) * _REMAP_STEPS) / np.float32(_REMAP_STEPS)
+        col_there, row_there = _on_steps(col - along_px), _on_steps(row - across_px)
         along_px, across_px = col - col_there, row - row_there
         warped = sample(other, col_there, row_there)
         inside = _inside(col_there, row_there, here.shape).astype(np.float32)
         miss = (here - warped) * inside
-        slope = (slope_col + _gradient(warped, 1)) / 2
+        slope = (slope_col + _gradient(warped, 1)) / np.float32(2)
         along_px = along_px + _step(slope, miss, inside, (window_px, row_ratio), 1.0)
         if across:
-            slope = (slope_row + _gradient(warped, 0)) / 2
+            slope = (slope_row + _gradient(warped, 0)) / np.float32(2)
             across_px = across_px + _step(slope, miss, inside, (wide_px, row_ratio), 0.5)
         if robust:
             along_px = np.asarray(cv2.medianBlur(along_px, 5))
     return along_px, across_px
+
+
+def _on_steps(position: Plane) -> Plane:
+    return np.asarray(np.round(position * _REMAP_STEPS) / _REMAP_STEPS, np.float32)
 
 
 def _step(

@@ -52,7 +52,7 @@ def propose(
     padded = [
         cv2.copyMakeBorder(plane, 0, 0, border, border, cv2.BORDER_REPLICATE) for plane in planes
     ]
-    matcher = cv2.StereoSGBM_create(
+    matcher = cv2.StereoSGBM.create(
         minDisparity=-reach, numDisparities=span, blockSize=_BLOCK_PX, P1=8 * _BLOCK_PX**2,
         P2=32 * _BLOCK_PX**2, disp12MaxDiff=1, uniquenessRatio=5, speckleWindowSize=100,
         speckleRange=2, mode=cv2.STEREO_SGBM_MODE_SGBM_3WAY,

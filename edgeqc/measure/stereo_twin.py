@@ -135,8 +135,8 @@ def draw_twin(
     warped = sample(other, col - along_px, row - found.across_px)
     miss = np.where(found.matched, here - warped, 0).astype(np.float32)
     share = np.maximum(smooth(found.matched.astype(np.float32), _RESIDUAL_WINDOW_PX), 1e-3)
-    variance = smooth(miss * miss, _RESIDUAL_WINDOW_PX) / share
-    texture = (here + warped) / 2
+    variance = np.asarray(smooth(miss * miss, _RESIDUAL_WINDOW_PX) / share, np.float32)
+    texture = (here + warped) / np.float32(2)
     even = miss / np.sqrt(np.maximum(variance, 1e-3 * float(variance.mean()) + 1e-12))
     _, _, grain_power = _ring_power(even.astype(np.float32))
     mould = (texture, grain_power)
@@ -159,9 +159,9 @@ def _round(
     row, col = grid_of(texture.shape)
     origin = invert_shift(truth)
     # the mean of both pictures still holds half the noise power of one: take it for texture no more
-    clean = _wiener(texture, _grain(variance / 4, grain_power, rng))
-    here = clean + _grain(variance / 2, grain_power, rng)
-    other = sample(clean, origin, row) + _grain(variance / 2, grain_power, rng)
+    clean = _wiener(texture, _grain(variance / np.float32(4), grain_power, rng))
+    here = clean + _grain(variance / np.float32(2), grain_power, rng)
+    other = sample(clean, origin, row) + _grain(variance / np.float32(2), grain_power, rng)
     seen = _match_again((here, other), truth, steps, settings)
     seen_back = _match_again((other, here), col - origin, steps, settings)
     back = -np.asarray(cv2.remap(seen_back, col - seen, row, cv2.INTER_LINEAR,

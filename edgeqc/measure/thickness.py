@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -116,15 +118,18 @@ def _summary(
     profile: Profile, which: str, u_rel: dict[str, float], settings: ThicknessSettings
 ) -> Measured:
     data, u_point = profile.value[profile.valid], float(profile.u[0])
-    value = {"mean": np.mean, "minimum": np.min, "maximum": np.max}[which](data)
+    ways: dict[str, Callable[[FloatArray], Any]] = {
+        "mean": np.mean, "minimum": np.min, "maximum": np.max,
+    }  # fmt: skip
+    value = float(ways[which](data))
     share = settings.common_edge_share
     own = math.sqrt(max(0.0, 1 - share * share)) * u_point
     budget = {
         "edge, common": share * u_point,
         "edge, point by point": own / math.sqrt(data.size) if which == "mean" else own,
     }
-    budget |= {source: float(value) * u for source, u in u_rel.items() if u > 0}
-    return Measured(float(value), combine(budget), profile.unit, budget, int(data.size))
+    budget |= {source: value * u for source, u in u_rel.items() if u > 0}
+    return Measured(value, combine(budget), profile.unit, budget, int(data.size))
 
 
 def measure_thickness(
