@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -40,7 +41,7 @@ def _cropped(face: FaceSample, rng: np.random.Generator) -> FaceSample:
 
 
 def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
-    arrays: dict[str, NDArray[np.generic]] = {}
+    arrays: dict[str, Any] = {}
     for index in range(count):
         picture, faces = draw_samples(rng)
         arrays[f"p{index}"] = picture.planes
@@ -84,15 +85,21 @@ def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
         process.join()
 
 
+# planes and classes of one face or picture; of a face also the numbers it is rebuilt from
+_Sample = tuple[NDArray[Any], ...]
+_Batch = tuple[Tensor, Tensor]
+_MakeBatch = Callable[[list[_Sample], np.random.Generator, int], _Batch]
+
+
 class _Pool:
     """Samples read so far, growing while new files arrive; some files are kept for validation."""
 
     def __init__(
-        self, folder: Path, read: Callable[[dict[str, NDArray[np.generic]]], list[object]]
-    ):
+        self, folder: Path, read: Callable[[dict[str, NDArray[Any]]], list[_Sample]]
+    ) -> None:
         self.folder, self.read = folder, read
-        self.fit: list[object] = []
-        self.held: list[object] = []
+        self.fit: list[_Sample] = []
+        self.held: list[_Sample] = []
         self._seen: set[str] = set()
         threading.Thread(target=self._watch, daemon=True).start()
 
@@ -109,7 +116,7 @@ class _Pool:
             time.sleep(1.0)
 
 
-def _read_faces(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
+def _read_faces(arrays: dict[str, NDArray[Any]]) -> list[_Sample]:
     return [
         (arrays[name], arrays["fc" + name[1:]], arrays["fk" + name[1:]])
         for name in arrays
@@ -117,7 +124,7 @@ def _read_faces(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
     ]
 
 
-def _read_pictures(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
+def _read_pictures(arrays: dict[str, NDArray[Any]]) -> list[_Sample]:
     return [
         (arrays[name], arrays["pc" + name[1:]])
         for name in arrays
@@ -125,13 +132,13 @@ def _read_pictures(arrays: dict[str, NDArray[np.generic]]) -> list[object]:
     ]
 
 
-def _face_batch(pool: list[object], rng: np.random.Generator, size: int) -> tuple[Tensor, Tensor]:
+def _face_batch(pool: list[_Sample], rng: np.random.Generator, size: int) -> _Batch:
     cells = CROP_COLUMNS // texture.CELL
     planes = np.zeros((size, texture.N_PLANES, texture.ROWS, CROP_COLUMNS), np.int8)
     classes = np.full((size, texture.ROWS // texture.CELL, cells), IGNORED, np.uint8)
     t = -texture.MARGIN + (np.arange(texture.ROWS) + 0.5) / texture.ROWS * (1 + 2 * texture.MARGIN)
     for row in range(size):
-        stored, truth, known = pool[rng.integers(len(pool))]  # type: ignore[misc]
+        stored, truth, known = pool[rng.integers(len(pool))]
         width = truth.shape[1]
         start = int(rng.integers(0, max(1, width - cells + 1)))
         take = min(cells, width)
@@ -145,12 +152,10 @@ def _face_batch(pool: list[object], rng: np.random.Generator, size: int) -> tupl
     return torch.from_numpy(planes), torch.from_numpy(classes)
 
 
-def _picture_batch(
-    pool: list[object], rng: np.random.Generator, size: int
-) -> tuple[Tensor, Tensor]:
+def _picture_batch(pool: list[_Sample], rng: np.random.Generator, size: int) -> _Batch:
     chosen = [pool[rng.integers(len(pool))] for _ in range(size)]
-    planes = np.stack([sample[0] for sample in chosen])  # type: ignore[index]
-    classes = np.stack([sample[1] for sample in chosen])  # type: ignore[index]
+    planes = np.stack([sample[0] for sample in chosen])
+    classes = np.stack([sample[1] for sample in chosen])
     return torch.from_numpy(planes), torch.from_numpy(classes)
 
 
@@ -213,10 +218,7 @@ def _prefetched(
 
 
 def _held_loss(
-    network: nn.Module,
-    batch: Callable[[list[object], np.random.Generator, int], tuple[Tensor, Tensor]],
-    pool: list[object],
-    device: str,
+    network: nn.Module, batch: _MakeBatch, pool: list[_Sample], device: str
 ) -> tuple[float, float]:
     if len(pool) < 8:
         return float("nan"), float("nan")
@@ -233,6 +235,50 @@ def _held_loss(
             right.append(float((logits.argmax(1) == target)[used].float().mean()))
     network.train()
     return float(np.mean(losses)), float(np.mean(right))
+
+
+def _new_network(zones: bool, resume: Path | None) -> tuple[PlaneNetwork, tuple[int, int, int]]:
+    """Return a network, fresh or as stored, and the shape of its input."""
+    if zones:
+        network = PlaneNetwork(texture.N_PLANES, 4, ZONE_WIDTHS, 20, 2)
+        shape = (texture.N_PLANES, texture.ROWS, 1024)
+    else:
+        network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)
+        shape = (face_model.N_PLANES, face_model.CANVAS, face_model.CANVAS)
+    if resume is not None:
+        network.load_state_dict(torch.load(resume, map_location="cpu"))
+    return network, shape
+
+
+def _set_rate(optimiser: torch.optim.Optimizer, rate: float, step: int, part: float) -> None:
+    """Warm up over the first steps, then follow half a cosine down."""
+    for group in optimiser.param_groups:
+        warm = min(1.0, (step + 1) / 200)
+        group["lr"] = rate * warm * (0.5 + 0.5 * np.cos(np.pi * part)) + 1e-6
+
+
+def _fit_step(
+    network: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    drawn: _Batch,
+    vary: Callable[[Tensor, Tensor], _Batch],
+    device: str,
+) -> Tensor:
+    """Move the weights by one batch and return its loss."""
+    planes, classes = drawn
+    inputs = planes.to(device, non_blocking=True).float() / PLANE_STEP
+    inputs = inputs.contiguous(memory_format=torch.channels_last)
+    inputs, target = vary(inputs, classes.to(device, non_blocking=True).long())
+    with torch.autocast(device, dtype=torch.bfloat16):
+        logits = network(inputs)
+    loss = nn.functional.cross_entropy(
+        logits.float(), target, ignore_index=IGNORED, label_smoothing=0.01
+    )
+    optimiser.zero_grad(set_to_none=True)
+    loss.backward()
+    nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+    optimiser.step()
+    return loss
 
 
 def fit(  # noqa: PLR0913 - one call, every choice of a fit named
@@ -253,14 +299,7 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     batch = _face_batch if zones else _picture_batch
     vary = _vary_faces if zones else _vary_pictures
     torch.manual_seed(seed)
-    if zones:
-        network = PlaneNetwork(texture.N_PLANES, 4, ZONE_WIDTHS, 20, 2)
-        shape = (texture.N_PLANES, texture.ROWS, 1024)
-    else:
-        network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)
-        shape = (face_model.N_PLANES, face_model.CANVAS, face_model.CANVAS)
-    if resume is not None:
-        network.load_state_dict(torch.load(resume, map_location="cpu"))
+    network, shape = _new_network(zones, resume)
     torch.backends.cudnn.benchmark = True
     network.to(device, memory_format=torch.channels_last).train()
     averaged = torch.optim.swa_utils.AveragedModel(
@@ -274,23 +313,8 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     get = _prefetched(lambda rng: batch(pool.fit, rng, batch_size), seed, device)
     start, step = time.monotonic(), 0
     while (spent := time.monotonic() - start) < seconds:
-        part = spent / seconds
-        for group in optimiser.param_groups:
-            warm = min(1.0, (step + 1) / 200)
-            group["lr"] = rate * warm * (0.5 + 0.5 * np.cos(np.pi * part)) + 1e-6
-        planes, classes = get()
-        inputs = planes.to(device, non_blocking=True).float() / PLANE_STEP
-        inputs = inputs.contiguous(memory_format=torch.channels_last)
-        inputs, target = vary(inputs, classes.to(device, non_blocking=True).long())
-        with torch.autocast(device, dtype=torch.bfloat16):
-            logits = network(inputs)
-        loss = nn.functional.cross_entropy(
-            logits.float(), target, ignore_index=IGNORED, label_smoothing=0.01
-        )
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
+        _set_rate(optimiser, rate, step, spent / seconds)
+        loss = _fit_step(network, optimiser, get(), vary, device)
         averaged.update_parameters(network)
         step += 1
         if step % 250 == 0:

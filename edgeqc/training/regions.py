@@ -10,6 +10,7 @@ import multiprocessing
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -157,7 +158,8 @@ def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
         logits = np.maximum(x[first:] @ w + b, 0) @ v + c
         power = np.exp(logits - logits.max(axis=1, keepdims=True))
         total += power / power.sum(axis=1, keepdims=True) / MEMBERS
-    np.savez_compressed(out, **{name: np.float32(value) for name, value in weights.items()})
+    stored_as: dict[str, Any] = {name: np.float32(value) for name, value in weights.items()}
+    np.savez_compressed(out, **stored_as)
     held, right = names[first:], total.argmax(axis=1) == names[first:]
     print(f"{first} regions fitted; kept apart: right {right.mean():.3f}, mean log-probability "
           f"{np.log(total[np.arange(held.size), held] + 1e-9).mean():.3f}")  # fmt: skip

@@ -43,7 +43,7 @@ class PictureSample:
 
 def quantised(planes: FloatImage) -> NDArray[np.int8]:
     """Return planes as int8 with ``PLANE_STEP`` steps per unit."""
-    return np.clip(np.rint(planes * PLANE_STEP), -127, 127).astype(np.int8)
+    return np.asarray(np.clip(np.rint(planes * PLANE_STEP), -127, 127), np.int8)
 
 
 def calibrated_phantom(phantom: Phantom, *, scale_known: bool = True) -> CalibratedImage:
@@ -86,7 +86,7 @@ def seen_part(face: CutFace, shape: tuple[int, ...]) -> CutFace | None:
     A phantom's true frame runs on beyond the picture; a traced face does not.
     """
     t = np.linspace(0.02, 0.98, 25)
-    station = np.arange(face.s_px.size)
+    station = np.arange(face.s_px.size, dtype=float)
     points = face.chord_points_px(station[None, :], t[:, None])
     inside = (points >= 0).all(axis=-1) & (points <= np.array(shape) - 1).all(axis=-1)
     shown = np.flatnonzero(inside.mean(axis=0) >= 0.6)
@@ -151,10 +151,10 @@ def _zone_fill(
         filled[face] += (rng.uniform(0, 0.3) * np.exp(-depth / rng.uniform(1, 6)))[face]
     result[window] = filled
     blur = rng.uniform(0.3, 1.5)
-    result = np.asarray(cv2.GaussianBlur(result, (0, 0), blur))
+    result = np.asarray(cv2.GaussianBlur(result, (0, 0), blur), np.float32)
     noise = np.exp(rng.uniform(-5, -2.5))
     noisy = result + noise * rng.standard_normal(result.shape, dtype=np.float32)
-    return np.clip(noisy, 0, 1).astype(np.float32)
+    return np.asarray(np.clip(noisy, 0, 1), np.float32)
 
 
 def _picture_sample(image: CalibratedImage, phantom: Phantom) -> PictureSample:

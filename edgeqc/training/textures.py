@@ -59,17 +59,17 @@ def _cells(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> Fl
         rows = np.clip(rows + rng.normal(0, jitter + 1e-3, rows.shape), 0, shape[0] - 1)
         cols = np.clip(cols + rng.normal(0, jitter + 1e-3, cols.shape), 0, shape[1] - 1)
         seeds[rows.astype(int), cols.astype(int)] = 0
-    distance, labels = cv2.distanceTransformWithLabels(
+    nearest_px, labels = cv2.distanceTransformWithLabels(
         seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    distance = np.asarray(distance, np.float32) / scale
+    distance = np.asarray(nearest_px, np.float32) / np.float32(scale)
     kind = rng.integers(4)
     if kind == 0:
-        return np.sqrt(np.maximum(1.2 - distance**2, 0)).astype(np.float32)
+        return np.asarray(np.sqrt(np.maximum(1.2 - distance**2, 0)), np.float32)
     if kind == 1:
         return distance
     tone = rng.standard_normal(int(labels.max()) + 1).astype(np.float32)
-    flat = tone[labels]
+    flat = np.asarray(tone[labels], np.float32)
     return flat if kind == 2 else flat + 2 * distance
 
 
@@ -150,10 +150,12 @@ def random_texture(shape: tuple[int, int], rng: np.random.Generator) -> FloatIma
         other = float(np.exp(rng.uniform(np.log(2.0), np.log(30.0))))
         second = _standard(_MAKERS[rng.integers(len(_MAKERS))](shape, other, rng))
         share = rng.uniform(0.2, 0.8)
-        plane = plane * second if rng.random() < 0.25 else share * plane + (1 - share) * second
+        mixed = plane * second if rng.random() < 0.25 else share * plane + (1 - share) * second
+        plane = np.asarray(mixed, np.float32)
     if rng.random() < 0.3:
         plane = _standard(plane)
-        plane = np.sign(plane) * np.abs(plane) ** rng.uniform(0.5, 2.0)
+        shaped = np.sign(plane) * np.abs(plane) ** rng.uniform(0.5, 2.0)
+        plane = np.asarray(shaped, np.float32)
     return np.clip(_standard(np.asarray(plane, np.float32)), -4, 4)
 
 
@@ -170,7 +172,8 @@ def _streaks(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> 
     for octave in range(rng.integers(1, 4)):
         line = rng.standard_normal(size * 2).astype(np.float32)
         sigma = max(0.5, scale * 0.25 * 2.5**octave)
-        line = cv2.GaussianBlur(line[:, None], (1, 0), sigmaX=0.1, sigmaY=sigma)[:, 0]
+        blurred = cv2.GaussianBlur(line[:, None], (1, 0), sigmaX=0.1, sigmaY=sigma)
+        line = np.asarray(blurred, np.float32)[:, 0]
         at = np.clip(across + size, 0, 2 * size - 1).astype(np.float32)
         sampled = cv2.remap(line[:, None], np.zeros_like(at), at, cv2.INTER_LINEAR)
         total += np.asarray(sampled) / (line.std() + 1e-6) * rng.uniform(0.3, 1.0)
