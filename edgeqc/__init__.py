@@ -17,6 +17,7 @@ _PUBLIC = {
     "EdgeqcError": "edgeqc.errors",
     "read_images": "edgeqc.imaging.image",
     "roughness_profile": "edgeqc.measure.roughness",
+    "roughness_profiles": "edgeqc.measure.roughness",
     "roughness_areal": "edgeqc.measure.roughness",
     "gaussian_profile_filter": "edgeqc.measure.surface_filter",
     "gaussian_areal_filter": "edgeqc.measure.surface_filter",
@@ -27,7 +28,7 @@ _PUBLIC = {
     "compare_settings": "edgeqc.settings",
 }
 
-__all__ = ["__version__", *sorted(_PUBLIC)]  # noqa: PLE0604 - names resolve through __getattr__
+__all__ = ["__version__", *sorted(_PUBLIC)]  # names resolve through __getattr__
 
 
 def __getattr__(name: str) -> Any:

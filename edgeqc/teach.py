@@ -131,11 +131,9 @@ def _lessons(
             image = read_images(pictures[0])[0]
             raster = _read_raster(raster_path, image.pixels.shape)
             cell = max(1, max(raster.shape) // 256)
-            drawn = cv2.resize(
-                (raster > 0).astype(np.float32),
-                (raster.shape[1] // cell, raster.shape[0] // cell),
-                interpolation=cv2.INTER_AREA,
-            )
+            size = (raster.shape[1] // cell, raster.shape[0] // cell)
+            inked = (raster > 0).astype(np.float32)
+            drawn = np.asarray(cv2.resize(inked, size, interpolation=cv2.INTER_AREA), np.float32)
             faces, _ = trace_cut_faces(
                 image, FaceSettings(), anterior=sides.get(pictures[0].name), probability=drawn
             )
@@ -153,7 +151,7 @@ def _shipped_head(lessons: list[_Lesson]) -> tuple[FloatArray, FloatArray]:
     features = np.vstack([each.features for each in lessons])
     logits = np.vstack([each.logits for each in lessons])
     design = np.hstack([features, np.ones((features.shape[0], 1))])
-    solution = np.linalg.lstsq(design, logits, rcond=None)[0]
+    solution = np.asarray(np.linalg.lstsq(design, logits, rcond=None)[0], float)
     return solution[:-1].T, solution[-1]
 
 
