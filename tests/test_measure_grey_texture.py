@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.util
 import math
 from pathlib import Path
@@ -10,7 +11,16 @@ import cv2
 import numpy as np
 import pytest
 
-from edgeqc.measure.grey_texture import grey_texture_rows, zone_texture
+from edgeqc.faces.raster import frame_coordinates
+from edgeqc.measure.grey_texture import (
+    GreyTextureSettings,
+    _lagged,
+    _pairs,
+    _spectrum,
+    _tensors,
+    grey_texture_rows,
+    zone_texture,
+)
 from edgeqc.zoning.zones import SCISSOR
 
 _SPEC = importlib.util.spec_from_file_location(
@@ -143,3 +153,63 @@ def test_a_flat_zone_is_said_to_have_no_texture() -> None:
     assert math.isnan(found.spectral_slope.value)
     blurred = cv2.GaussianBlur(np.random.default_rng(1).standard_normal(SHAPE), (0, 0), 60)
     assert np.isfinite(_texture(0.5 + blurred).lay_strength.value)
+
+
+def _ragged_zone() -> np.ndarray:
+    row, col = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    border = 60 + 15 * np.sin(col / 17) + 0.2 * col
+    return ((row > border) & (row < border + 150)).astype(np.float32)
+
+
+@pytest.mark.parametrize("lag", [(0, 0), (0, 3), (-2, 5), (7, -11), (40, 0), (-72, 72)])
+def test_products_and_pairs_are_those_of_shifted_rasters(lag: tuple[int, int]) -> None:
+    # the definition: the raster times itself, shifted, summed
+    zone = _ragged_zone()
+    level = np.asarray(_field(np.random.default_rng(2), 6, 6, 0) * zone, np.float32)
+    down, right = lag
+
+    def shifted(plane: np.ndarray) -> float:
+        padded = np.pad(plane.astype(float), 80)
+        return float((padded * np.roll(padded, (down, right), (0, 1))).sum())
+
+    at = (72 + down, 72 + right)
+    products = _lagged(*_spectrum(level, 72), 72)
+    assert products[at] == pytest.approx(shifted(level), abs=1e-5 * float((level**2).sum()))
+    assert _pairs(zone, 72)[at] == pytest.approx(shifted(zone), rel=0.01)
+
+
+def test_turning_sums_is_turning_every_pixel() -> None:
+    # on a curved face the frame turns: sums by chord against the mean over single pixels
+    face = scenes.plain_face(*SHAPE)
+    fan = np.linspace(-0.3, 0.3, face.anterior_px.shape[0]) * 150
+    anterior, posterior = face.anterior_px.copy(), face.posterior_px.copy()
+    anterior[:, 1] += fan
+    face = dataclasses.replace(face, anterior_px=anterior, posterior_px=posterior)
+    level = np.asarray(_field(np.random.default_rng(1), 18, 5, 20), np.float32)
+    zone = np.zeros(SHAPE, np.float32)
+    zone[25:-25, 25:-25] = 1
+    image = scenes.plain_image(level, noise_sd=0.0, pixel_um=None)
+    frame = frame_coordinates(face, SHAPE)
+    at = np.zeros(SHAPE, np.float32)
+    at[frame.rows, frame.cols] = frame.station
+    sums, count = _tensors(level, (zone, at), (image, face), GreyTextureSettings())
+    smooth = cv2.GaussianBlur(level, (0, 0), 1.2).astype(float)
+    g_row, g_col = np.gradient(smooth)
+    inner = np.zeros(SHAPE, bool)
+    inner[28:-28, 28:-28] = True
+    across = posterior - anterior
+    turn = np.interp(at[inner], np.arange(len(across)),
+                     np.unwrap(np.arctan2(-across[:, 1], across[:, 0])))
+    assert np.ptp(turn) > 0.05
+    g_s = g_col[inner] * np.cos(turn) + g_row[inner] * np.sin(turn)
+    g_t = g_row[inner] * np.cos(turn) - g_col[inner] * np.sin(turn)
+    expected = [(g_s * g_s).sum(), (g_t * g_t).sum(), (g_s * g_t).sum()]
+    assert count.sum() == inner.sum()
+    assert sums.sum(axis=1) == pytest.approx(expected, rel=2e-3)
+
+
+def test_a_frame_that_is_known_already_changes_nothing() -> None:
+    image = scenes.plain_image(0.5 + 0.1 * _field(np.random.default_rng(1), 18, 5, 20))
+    face, zones = scenes.plain_face(*SHAPE), scenes.one_zone(SCISSOR)
+    assert grey_texture_rows(image, face, zones) == grey_texture_rows(
+        image, face, zones, window=frame_coordinates(face, SHAPE))

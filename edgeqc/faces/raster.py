@@ -71,7 +71,11 @@ def frame_coordinates(face: CutFace, shape: tuple[int, int]) -> FrameWindow:
 
 
 def label_raster(
-    face: CutFace, labels: NDArray[np.uint8], shape: tuple[int, int]
+    face: CutFace,
+    labels: NDArray[np.uint8],
+    shape: tuple[int, int],
+    *,
+    window: FrameWindow | None = None,
 ) -> NDArray[np.uint8]:
     """Return zone labels of a face as a raster of the picture.
 
@@ -84,13 +88,15 @@ def label_raster(
         the length.
     shape : (rows, cols)
         Size of the picture.
+    window : FrameWindow, optional
+        The face's frame coordinates in a picture of that size, where they are known already.
 
     Returns
     -------
     (rows, cols) uint8 array
         Every pixel inside the outline has the label of its nearest cell, others 0.
     """
-    window = frame_coordinates(face, shape)
+    window = window or frame_coordinates(face, shape)
     n_t, n_s = labels.shape
     length = max(face.s_px.size - 1, 1)
     column = np.clip((window.station * (n_s / length)).astype(np.int32), 0, n_s - 1)

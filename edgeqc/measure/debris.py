@@ -82,6 +82,8 @@ def measure_debris(
     face: CutFace,
     zones: ZoneMap,
     settings: DebrisSettings | None = None,
+    *,
+    window: FrameWindow | None = None,
 ) -> DebrisMeasures:
     """Return the debris on a face.
 
@@ -95,6 +97,8 @@ def measure_debris(
         Its zones; places held for obscured count towards the area.
     settings : DebrisSettings, optional
         What counts as a piece.
+    window : FrameWindow, optional
+        Frame coordinates of the face, where they are known already.
 
     Notes
     -----
@@ -105,7 +109,7 @@ def measure_debris(
     Pieces of the face's own grey cannot be seen at all: the count is of those that stand out.
     """
     settings = settings or DebrisSettings()
-    window = frame_coordinates(face, (image.pixels.shape[0], image.pixels.shape[1]))
+    window = window or frame_coordinates(face, (image.pixels.shape[0], image.pixels.shape[1]))
     here = (window.rows, window.cols)
     on_face = window.inside & image.valid[here]
     total = int(np.count_nonzero(on_face))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from edgeqc.faces.face import CutFace
+from edgeqc.faces.raster import frame_coordinates
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.cut_depth import CutDepthMeasures, CutDepthSettings, measure_cut_depth
@@ -122,8 +123,10 @@ def measure_face(
     settings = settings or MeasureSettings()
     thickness = measure_thickness(image, face, settings.thickness)
     depth = measure_cut_depth(image, face, zones, settings.cut_depth)
+    # the place of every pixel in the face's frame serves all that look at pixels
+    window = frame_coordinates(face, (image.pixels.shape[0], image.pixels.shape[1]))
     lattice = measure_lattice(
-        image, face, zones, set_um=set_lattice_um, settings=settings.lattice)
+        image, face, zones, set_um=set_lattice_um, settings=settings.lattice, window=window)
     rough = zone_roughness(
         image, face, zones, height_map=height_map, settings=settings.roughness)
     values, reasons = _length_values(image, thickness, depth)
@@ -133,14 +136,14 @@ def measure_face(
             reasons[name] = lattice.reasons.get(key, "no lattice was found")
         else:
             values[name] = item
-    debris = measure_debris(image, face, zones, settings.debris)
+    debris = measure_debris(image, face, zones, settings.debris, window=window)
     for name, item in (("debris_count", debris.count),
                        ("debris_area_fraction", debris.area_fraction)):
         if item is None:
             reasons[name] = debris.reasons[name]
         else:
             values[name] = item
-    grey = grey_texture_rows(image, face, zones, settings.grey_texture)
+    grey = grey_texture_rows(image, face, zones, settings.grey_texture, window=window)
     flags = [*thickness.flags, *lattice.flags, *rough.flags, *debris.flags]
     if depth.fraction is None and depth.laser_length_fraction is not None:
         flags.append(raised("no_laser_zone"))

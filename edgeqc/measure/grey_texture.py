@@ -16,7 +16,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import frame_coordinates, label_raster
+from edgeqc.faces.raster import FrameWindow, frame_coordinates, label_raster
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.lattice_spectrum import levelled
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
@@ -27,6 +27,15 @@ Plane = NDArray[np.float32]
 
 NOT_A_ROUGHNESS = ("of grey levels, not of heights: compare only within one imaging session")
 """The sentence that goes with every row."""
+
+BANDS = 14
+"""Bands of frequency over which power is averaged before the slope is fitted."""
+
+FINE_PX = 1200
+"""Length up to which the spectrum of a short side is sampled twice as finely as needed."""
+
+PAIRS_PX = 2
+"""Raster in pixels on which pairs of pixels of a zone are counted."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +96,8 @@ def grey_texture_rows(
     face: CutFace,
     zones: ZoneMap,
     settings: GreyTextureSettings | None = None,
+    *,
+    window: FrameWindow | None = None,
 ) -> tuple[RoughnessRow, ...]:
     """Return the grey-level rows of every zone of a face.
 
@@ -100,12 +111,17 @@ def grey_texture_rows(
         Its zones.
     settings : GreyTextureSettings, optional
         Settings.
+    window : FrameWindow, optional
+        Frame coordinates of the face, where they are known already.
     """
     settings = settings or GreyTextureSettings()
-    labels = label_raster(face, zones.labels, (image.pixels.shape[0], image.pixels.shape[1]))
+    shape = image.pixels.shape[0], image.pixels.shape[1]
+    window = window or frame_coordinates(face, shape)
+    labels = label_raster(face, zones.labels, shape, window=window)
     rows: list[RoughnessRow] = []
     for code in (LASER, SCISSOR, TORN):
-        texture = zone_texture(image, face, (labels == code) & image.valid, settings)
+        texture = zone_texture(image, face, (labels == code) & image.valid, settings,
+                               frame=window)
         if texture is not None:
             rows += _rows(ZONE_NAMES[code], texture)  # type: ignore[arg-type]
     return tuple(rows)
@@ -130,6 +146,8 @@ def zone_texture(
     face: CutFace,
     mask: NDArray[np.bool_],
     settings: GreyTextureSettings | None = None,
+    *,
+    frame: FrameWindow | None = None,
 ) -> GreyTexture | None:
     """Return the grey-level texture of the pixels of a mask, or None where they are too few.
 
@@ -137,6 +155,10 @@ def zone_texture(
     ----------
     mask : (rows, cols) bool array
         Pixels of the zone.
+    settings : GreyTextureSettings, optional
+        Settings.
+    frame : FrameWindow, optional
+        Frame coordinates of the face, where they are known already.
 
     Notes
     -----
@@ -159,53 +181,80 @@ def zone_texture(
     level = levelled(image.pixels[window], zone, settings.level_px)
     noise = image.noise_sd if math.isfinite(image.noise_sd) else 0.0
     variance = float((level * level).sum() / zone.sum())
-    lay, strength = _lay(level, mask, window, (image, face), settings)
-    power, share = _spectrum(level), _spectrum(zone)
+    frame = frame or frame_coordinates(face, (mask.shape[0], mask.shape[1]))
+    at = np.zeros(zone.shape, np.float32)
+    _overlay(at, window, frame)
+    lay, strength = _lay(level, (zone, at), (image, face), settings)
+    reach = min(int(3 * settings.level_px), min(zone.shape) - 1)
+    power, columns = _spectrum(level, reach)
+    lagged = _lagged(power, columns, reach), _pairs(zone, reach)
     texture = max(variance - noise**2, 0.0)
     contrast = math.sqrt(texture) / noise if noise > 0 else math.inf
     # an estimate of the noise from one picture is good to about a tenth
     budget = {"noise estimate": 0.1 * contrast if math.isfinite(contrast) else 0.0}
     note = "" if math.isfinite(contrast) else "no noise was found in the picture"
     return GreyTexture(
-        lay, strength, _correlation_length(power, share, noise, image, settings),
-        _slope(power / max(float(zone.sum()), 1.0), noise, settings),
+        lay, strength, _correlation_length(lagged, noise, image, settings),
+        _slope(power / max(float(zone.sum()), 1.0), columns, noise, settings),
         Measured(contrast, combine(budget), "1", budget, note=note),
     )
 
 
+def _overlay(out: Plane, window: tuple[slice, slice], frame: FrameWindow) -> None:
+    """Write the stations into a raster of a window of the picture; 0 stays where there are none."""
+    top, left = window[0].start, window[1].start
+    r0, r1 = max(top, frame.rows.start), min(window[0].stop, frame.rows.stop)
+    c0, c1 = max(left, frame.cols.start), min(window[1].stop, frame.cols.stop)
+    if r0 < r1 and c0 < c1:
+        out[r0 - top : r1 - top, c0 - left : c1 - left] = frame.station[
+            r0 - frame.rows.start : r1 - frame.rows.start,
+            c0 - frame.cols.start : c1 - frame.cols.start]
+
+
+def _tensors(
+    level: Plane,
+    where: tuple[Plane, Plane],
+    scene: tuple[CalibratedImage, CutFace],
+    settings: GreyTextureSettings,
+) -> tuple[FloatArray, FloatArray]:
+    """Return sums of (ss, tt, st) of the gradients at every chord (3, n), and how many."""
+    (image, face), (zone, at) = scene, where
+    smooth = cv2.GaussianBlur(level, (0, 0), settings.gradient_px)
+    g_row = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+    g_col = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
+    inner = cv2.erode(zone.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    across = face.posterior_px - face.anterior_px
+    turn = np.unwrap(np.arctan2(-across[:, 1], across[:, 0]))
+    chord = np.clip((at[inner] + np.float32(0.5)).astype(np.intp), 0, turn.size - 1)
+    a, b = g_row[inner], g_col[inner]
+    count = np.bincount(chord, minlength=turn.size).astype(float)
+    # the frame turns from chord to chord only: sums of products are turned, not single pixels
+    size = image.pixel_size_um or (1.0, 1.0)
+    products = (a * a, size[0] ** 2), (b * b, size[1] ** 2), (a * b, size[0] * size[1])
+    aa, bb, ab = (np.bincount(chord, part, turn.size) / unit for part, unit in products)
+    cos, sin = np.cos(turn), np.sin(turn)
+    tilt = math.cos(math.radians(image.tilt_deg)) if math.isfinite(image.tilt_deg) else 1.0
+    # smoothed white noise has this mean squared gradient on either axis
+    floor = (image.noise_sd or 0.0) ** 2 / (8 * math.pi * settings.gradient_px**4)
+    ss = bb * cos**2 + 2 * ab * cos * sin + aa * sin**2 - count * floor / size[1] ** 2
+    tt = (aa * cos**2 - 2 * ab * cos * sin + bb * sin**2) * tilt**2 - count * floor / size[0] ** 2
+    st = ((aa - bb) * cos * sin + ab * (cos**2 - sin**2)) * tilt
+    return np.stack([ss, tt, st]), count
+
+
 def _lay(
     level: Plane,
-    mask: NDArray[np.bool_],
-    window: tuple[slice, slice],
+    where: tuple[Plane, Plane],
     scene: tuple[CalibratedImage, CutFace],
     settings: GreyTextureSettings,
 ) -> tuple[Measured, Measured]:
     """Direction and strength of the lay in the face's frame, from stretches along the face."""
-    image, face = scene
-    smooth = cv2.GaussianBlur(level, (0, 0), settings.gradient_px)
-    g_row = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
-    g_col = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
-    inner = cv2.erode(mask[window].astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    frame = frame_coordinates(face, (mask.shape[0], mask.shape[1]))
-    station = np.zeros(mask.shape, np.float32)
-    station[frame.rows, frame.cols] = frame.station
-    at = station[window][inner]
-    across = face.posterior_px - face.anterior_px
-    turn = np.unwrap(np.arctan2(-across[:, 1], across[:, 0]))
-    local = np.interp(at, np.arange(turn.size), turn)
-    size = image.pixel_size_um or (1.0, 1.0)
-    a, b = g_row[inner] / size[0], g_col[inner] / size[1]
-    tilt = math.radians(image.tilt_deg) if math.isfinite(image.tilt_deg) else 0.0
-    g_s = b * np.cos(local) + a * np.sin(local)
-    g_t = (a * np.cos(local) - b * np.sin(local)) * math.cos(tilt)
-    # smoothed white noise has this mean squared gradient on either axis
-    floor = (image.noise_sd or 0.0) ** 2 / (8 * math.pi * settings.gradient_px**4)
-    floor_s, floor_t = floor / size[1] ** 2, floor / size[0] ** 2
-    parts = np.stack([g_s * g_s - floor_s, g_t * g_t - floor_t, g_s * g_t])
-    edges = np.quantile(at, np.linspace(0, 1, settings.segments + 1))
-    which = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, settings.segments - 1)
-    count = np.maximum(np.bincount(which, minlength=settings.segments), 1)
-    means = np.stack([np.bincount(which, part, settings.segments) / count for part in parts])
+    sums, number = _tensors(level, where, scene, settings)
+    # stretches of about as many pixels each: a chord belongs where its middle pixel lies
+    middle = (np.cumsum(number) - 0.5 * number) / max(float(number.sum()), 1.0)
+    which = np.minimum((middle * settings.segments).astype(np.intp), settings.segments - 1)
+    count = np.maximum(np.bincount(which, number, settings.segments), 1)
+    means = np.stack([np.bincount(which, part, settings.segments) / count for part in sums])
     whole = _direction(means.mean(axis=1))
     # leaving one stretch out at a time (jackknife)
     left_out = np.array([_direction(np.delete(means, i, axis=1).mean(axis=1))
@@ -230,24 +279,55 @@ def _direction(tensor: FloatArray) -> tuple[float, float]:
     return (steepest + 90 + 90) % 180 - 90, strength
 
 
-def _spectrum(plane: Plane) -> FloatArray:
-    shape = [scipy.fft.next_fast_len(2 * n, real=True) for n in plane.shape]
-    return np.asarray(np.abs(scipy.fft.rfft2(plane, shape)) ** 2, float)
+def _spectrum(plane: Plane, reach: int) -> tuple[Plane, int]:
+    """Power over half the frequency plane, padded for lags up to a reach; padded columns."""
+    # a short side is padded to its double: few samples of its spectrum lie in a band
+    shape = [scipy.fft.next_fast_len(max(n + reach, min(2 * n, FINE_PX)), real=True)
+             for n in plane.shape]
+    # single precision is ample for a correlation and halves time and memory
+    half = scipy.fft.rfft2(plane, shape)
+    return np.asarray(half.real**2 + half.imag**2, np.float32), shape[1]
+
+
+def _lagged(power: Plane, columns: int, reach: int) -> FloatArray:
+    """Return sums of products at row and column lags -reach..reach, from a power spectrum."""
+    # only the lags within reach are carried through the second direction
+    by_row = scipy.fft.ifft(power, axis=0)[np.arange(-reach, reach + 1)]
+    lagged = scipy.fft.irfft(by_row, columns, axis=1)
+    return np.asarray(lagged[:, np.arange(-reach, reach + 1)], float)
+
+
+def _pairs(zone: Plane, reach: int) -> FloatArray:
+    """Return the number of pairs of a zone's pixels at row and column lags -reach..reach.
+
+    The number falls evenly with the lag on either side of zero, so that it is counted on a
+    coarser raster and interpolated.
+    """
+    rows, cols = (PAIRS_PX * math.ceil(n / PAIRS_PX) for n in zone.shape)
+    even = np.zeros((rows, cols), np.float32)
+    even[: zone.shape[0], : zone.shape[1]] = zone
+    small = cv2.resize(even, (cols // PAIRS_PX, rows // PAIRS_PX), interpolation=cv2.INTER_AREA)
+    coarse = math.ceil(reach / PAIRS_PX)
+    lagged = _lagged(*_spectrum(np.asarray(small, np.float32), coarse), coarse) * PAIRS_PX**2
+    at = np.arange(-reach, reach + 1, dtype=np.float32) / PAIRS_PX + coarse
+    row, col = np.meshgrid(at, at, indexing="ij")
+    pairs = np.asarray(cv2.remap(lagged, col, row, cv2.INTER_LINEAR), float)
+    pairs[reach, reach] = float(zone.sum())
+    return pairs
 
 
 def _correlation_length(
-    power: FloatArray,
-    share: FloatArray,
+    lagged: tuple[FloatArray, FloatArray],
     noise: float,
     image: CalibratedImage,
     settings: GreyTextureSettings,
 ) -> Measured:
     """Lag at which the autocorrelation has fallen to 1/e, averaged over directions."""
-    covariance, pairs = scipy.fft.irfft2(power), scipy.fft.irfft2(share)
-    reach = min(int(3 * settings.level_px), min(covariance.shape) // 2 - 1)
+    covariance, pairs = lagged
+    reach = covariance.shape[0] // 2
     row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    weight = np.maximum(pairs[row, col], 0)
-    values = np.where(weight > 50, covariance[row, col] / np.maximum(weight, 1), 0)
+    weight = np.maximum(pairs, 0)
+    values = np.where(weight > 50, covariance / np.maximum(weight, 1), 0)
     size = image.pixel_size_um or (1.0, 1.0)
     lag = np.hypot(row * size[0], col * size[1]) / size[1]
     ring = np.rint(lag).astype(int)
@@ -264,7 +344,7 @@ def _correlation_length(
     at = i - 1 + (relative[i - 1] - 1 / math.e) / (relative[i - 1] - relative[i])
     length = float(at * (1.0 if image.pixel_size_um is None else size[1]))
     # a zone of n independent patches of that size; half a pixel for the rings
-    patches = max(2.0, float(pairs[0, 0]) / max(math.pi * at * at, 1.0))
+    patches = max(2.0, float(pairs[reach, reach]) / max(math.pi * at * at, 1.0))
     scale = 0.0 if image.pixel_size_um is None else length * image.u_rel_pixel_size
     # found on fields of known length: 6 % at a third of the levelling's own scale
     shading = 0.6 * length * (at / settings.level_px) ** 2
@@ -273,15 +353,19 @@ def _correlation_length(
     return Measured(length, combine(budget), unit, budget, int(patches))
 
 
-def _slope(power: FloatArray, noise: float, settings: GreyTextureSettings) -> Measured:
+def _slope(power: Plane, columns: int, noise: float, settings: GreyTextureSettings) -> Measured:
     """Slope of log power over log frequency between two periods."""
-    rows = power.shape[0]
-    cols = 2 * (power.shape[1] - 1)
-    f = np.hypot(scipy.fft.fftfreq(rows)[:, None], scipy.fft.rfftfreq(cols)[None, :])
-    edges = np.geomspace(1 / settings.longest_px, 1 / settings.shortest_px, 15)
-    which = np.digitize(f.ravel(), edges)
-    count = np.bincount(which, minlength=16)[1:15]
-    mean = np.bincount(which, power.ravel(), 16)[1:15] / np.maximum(count, 1) - noise**2
+    low, high = 1 / settings.longest_px, 1 / settings.shortest_px
+    f_row, f_col = scipy.fft.fftfreq(power.shape[0]), scipy.fft.rfftfreq(columns)
+    # frequencies beyond the range are not looked at
+    rows, cols = np.nonzero(np.abs(f_row) < high)[0], int(np.count_nonzero(f_col < high))
+    f = np.hypot(f_row[rows, None], f_col[None, :cols]).astype(np.float32)
+    edges = np.geomspace(low, high, BANDS + 1)
+    at = np.log(np.maximum(f, low / 2) / low) * np.float32(BANDS / math.log(high / low))
+    which = np.clip(np.floor(at).astype(np.intp), -1, BANDS).ravel() + 1
+    count = np.bincount(which, minlength=BANDS + 2)[1:-1]
+    inside = power[rows, :cols].ravel()
+    mean = np.bincount(which, inside, BANDS + 2)[1:-1] / np.maximum(count, 1) - noise**2
     used = (count >= 4) & (mean > 0.1 * noise**2) & (mean > 0)
     if np.count_nonzero(used) < 5:
         return Measured(math.nan, math.nan, "1", note="no texture above the noise")

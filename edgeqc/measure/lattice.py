@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import label_raster
+from edgeqc.faces.raster import FrameWindow, label_raster
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.lattice_fit import Reciprocal, Wave
@@ -99,6 +99,7 @@ def measure_lattice(
     *,
     set_um: tuple[float, float] | None = None,
     settings: LatticeSettings | None = None,
+    window: FrameWindow | None = None,
 ) -> LatticeMeasures:
     """Return spot and line separation of a face's laser zone, or why they could not be had.
 
@@ -116,13 +117,15 @@ def measure_lattice(
         lattice is too fine for the picture or far from what is seen; they never change a value.
     settings : LatticeSettings, optional
         When a lattice is claimed.
+    window : FrameWindow, optional
+        Frame coordinates of the face, where they are known already.
 
     Notes
     -----
     See ``zone_spectrum`` for the spectrum, ``find_peaks`` for the significance of its peaks, and
     ``fit_lattices`` for the lattice.
     """
-    mask = label_raster(face, zones.labels, image.pixels.shape[:2]) == LASER
+    mask = label_raster(face, zones.labels, image.pixels.shape[:2], window=window) == LASER
     return lattice_of_mask(image, face, mask & image.valid, set_um=set_um, settings=settings)
 
 
