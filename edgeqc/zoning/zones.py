@@ -260,7 +260,7 @@ def map_zones(
         labels=labels,
         probability=probability / probability.sum(axis=0),
         depth=depth,
-        depth_draws=part.draws.astype(np.float32) / N_T,
+        depth_draws=np.asarray(part.draws.astype(np.float32) / N_T, np.float32),
         second_depth=_stretched(second.depth, net.shape[2]),
         model=model_identifier(taught),
         naming_confidence=1 - risk,
