@@ -46,6 +46,12 @@ def test_planted_pieces_are_counted(pieces: int) -> None:
         assert found.count.budget["counting"] == pytest.approx(np.sqrt(max(pieces, 1)))
         assert [flag.name for flag in found.flags] == (["debris_present"] if pieces else [])
         assert found.area_fraction is not None
+        # a count is never below none, a share never outside 0..1
+        low, high = found.count.interval
+        assert 0 <= low <= pieces < high
+        assert low == max(0.0, pieces - 2 * found.count.u)
+        low, high = found.area_fraction.interval
+        assert 0 <= low <= found.area_fraction.value < high <= 1
         area = pieces * np.pi * 36 / ((SHAPE[0] - 40) * (SHAPE[1] - 40))
         assert abs(found.area_fraction.value - area) <= 2.5 * found.area_fraction.u
 

@@ -15,6 +15,9 @@ from edgeqc.measure.roughness import (
     roughness_profile,
     roughness_profiles,
 )
+from edgeqc.measure.roughness_result import measured
+from edgeqc.measure.roughness_symbols import symbol_of
+from edgeqc.measure.zone_roughness import _with_matching
 
 CORRELATION = 10.0
 
@@ -229,6 +232,38 @@ def test_results_repeat_to_the_bit():
     assert {k: (v.value, v.u) for k, v in first.items() if v.value == v.value} == {
         k: (v.value, v.u) for k, v in again.items() if v.value == v.value
     }
+
+
+@pytest.mark.parametrize("name", ["Str", "Sdr", "Sq"])
+def test_a_doubt_beyond_twice_the_value_gives_no_number(name):
+    symbol = symbol_of(name)
+    given = measured(0.1, {"sampling along the surface": 0.19}, math.inf, symbol)
+    assert given.value == 0.1
+    assert given.interval[0] == 0.0
+    withheld = measured(0.1, {"sampling along the surface": 0.21}, math.inf, symbol, note="gaps")
+    assert math.isnan(withheld.value)
+    assert math.isnan(withheld.u)
+    assert withheld.note == "gaps; its doubt is more than twice its value"
+    # skewness may well be zero: its doubt is no share of it
+    assert measured(0.1, {"sampling along the surface": 0.5}, math.inf,
+                    symbol_of("Ssk")).value == 0.1
+
+
+@pytest.mark.parametrize("freedom", [1.0, 3.0, math.inf])
+@pytest.mark.parametrize("u_rel", [0.05, 0.5, 1.0, 1.9])
+def test_the_aspect_ratio_stays_between_0_and_1(u_rel, freedom):
+    # ISO 25178-2:2021, 4.3: a shortest over a longest length
+    low, high = measured(0.6, {"sampling along the surface": 0.6 * u_rel}, freedom,
+                         symbol_of("Str")).interval
+    assert 0.0 <= low < 0.6 < high <= 1.0
+
+
+def test_doubt_from_matching_keeps_to_the_same_bounds():
+    value = measured(0.1, {"sampling along the surface": 0.04}, math.inf, symbol_of("Sdr"))
+    wider = _with_matching(value, "Sdr", 0.6)
+    assert wider.interval[0] >= 0.0
+    assert wider.u > value.u
+    assert math.isnan(_with_matching(value, "Sdr", 1.5).value)
 
 
 def test_impossible_doubt_is_an_error():

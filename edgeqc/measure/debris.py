@@ -15,7 +15,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FrameWindow, frame_coordinates
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
-from edgeqc.quantity import Measured, combine
+from edgeqc.quantity import COVERAGE_FACTOR, Measured, combine
 from edgeqc.zoning.zones import OBSCURED, ZoneMap
 
 Plane = NDArray[np.float32]
@@ -129,10 +129,17 @@ def measure_debris(
               "pieces too faint to see": settings.unseen_share * count}
     flags = (raised("debris_present", f"{count} pieces"),) if count else ()
     return DebrisMeasures(
-        Measured(float(count), combine(budget), "1", budget, max(count, 1)),
-        Measured(area, combine(area_budget), "1", area_budget, max(count, 1)),
+        _bounded(float(count), budget, max(count, 1), math.inf),
+        _bounded(area, area_budget, max(count, 1), 1.0),
         flags=flags,
     )
+
+
+def _bounded(value: float, budget: dict[str, float], n: int, most: float) -> Measured:
+    """Return a value with its 95 % interval cut off at 0 and at the most that it can be."""
+    u = combine(budget)
+    low, high = max(0.0, value - COVERAGE_FACTOR * u), min(most, value + COVERAGE_FACTOR * u)
+    return Measured(value, u, "1", budget, n, low, high)
 
 
 def find_pieces(

@@ -34,6 +34,12 @@ NOISE = "height noise"
 ENDS = "filter ends"
 LEVELLING = "levelling"
 
+LARGEST_DOUBT = 2.0
+"""Standard uncertainty over value from which a positive parameter gets no number: its interval
+would reach from nothing to five times the value and more."""
+
+TOO_DOUBTFUL = "its doubt is more than twice its value"
+
 NO_TRANSITION = "the probability curve's two slopes are alike: no transition"
 
 
@@ -236,6 +242,17 @@ def noise_share(value: FloatArray, noisier: FloatArray, symbol: Symbol) -> Float
     return share
 
 
+def too_doubtful(value: float, u: float, symbol: Symbol) -> bool:
+    """Tell whether a parameter that is positive by definition is too doubtful for a number."""
+    return symbol.positive and value > 0 and u > LARGEST_DOUBT * value
+
+
+def no_number(unit: str, note: str, n: int) -> Measured:
+    """Return a value that is too doubtful for a number, with its reason."""
+    said = "; ".join(text for text in (note, TOO_DOUBTFUL) if text)
+    return Measured(math.nan, math.nan, unit, n=n, note=said)
+
+
 def measured(
     value: float,
     budget: dict[str, float],
@@ -252,7 +269,8 @@ def measured(
     The interval uses Student's factor at the effective degrees of freedom, where only the
     sampling share is of few. For a parameter that is positive by definition it is taken on a
     logarithmic scale, value·exp(±k·u/value): the estimate of a spread from few independent
-    features is itself skewed.
+    features is itself skewed. Where the standard uncertainty is more than twice the value, no
+    number is given: such an interval says nothing but that the parameter is not known.
 
     References
     ----------
@@ -265,6 +283,8 @@ def measured(
         note = "; ".join([text for text in (note,) if text] + [f"unknown: {', '.join(unknown)}"])
         return Measured(value, math.nan, symbol.unit, budget, n, note=note)
     u = combine(budget)
+    if too_doubtful(value, u, symbol):
+        return no_number(symbol.unit, note, n)
     share = budget.get(SAMPLING, 0.0)
     ratio = min(u / share, 1e3) if share > 0 else 1e3
     factor = float(stdtrit(min(freedom * ratio**4, 1e6), 0.5 + COVERAGE / 2))

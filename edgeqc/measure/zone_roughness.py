@@ -20,6 +20,7 @@ from edgeqc.measure.form import SurfaceForm, surface_form
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.height_registration import RegistrationSettings, register_height_map
 from edgeqc.measure.roughness import Band, HeightDoubt, roughness_areal
+from edgeqc.measure.roughness_result import no_number, too_doubtful
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
 from edgeqc.measure.roughness_symbols import AREAL_SYMBOLS
 from edgeqc.measure.surface_filter import (
@@ -360,10 +361,13 @@ def _with_matching(value: Measured, symbol: str, u_rel: float) -> Measured:
         return value
     budget = {**value.budget, MATCHING: share}
     u = combine(budget)
+    entry = AREAL_SYMBOLS[symbol]
+    if too_doubtful(value.value, u, entry):
+        return no_number(value.unit, value.note, value.n)
     growth = u / value.u if value.u > 0 else 1.0
     low, high = value.low, value.high
     if low is not None and high is not None and value.u > 0:
-        low = value.value - (value.value - low) * growth
+        low = max(value.value - (value.value - low) * growth, 0.0 if entry.positive else -math.inf)
         high = value.value + (high - value.value) * growth
     return replace(value, u=u, budget=budget, low=low, high=high)
 
