@@ -27,7 +27,7 @@ RASTER_ENDING = ".zones.png"
 N_CLASSES = 4
 _CELLS_PER_FACE = 4000  # neighbouring cells repeat each other; more only slow the fit down
 _PRIOR_SD = 0.3  # of a weight around the shipped one, in units of 1 / the feature's spread
-_EVIDENCE = 0.05  # weight of one cell against the prior, for the same reason
+_EVIDENCE = 0.01  # weight of one cell against the prior, for the same reason
 
 
 @dataclass(frozen=True)
@@ -175,9 +175,14 @@ def _fit_head(
     centre = np.hstack([prior[0] * spread, prior[1][:, None]]).ravel()
     design = np.hstack([features / spread, np.ones((features.shape[0], 1))])
 
+    # a zone that no lesson shows is not unlearned: it takes no part
+    absent = np.setdiff1d(np.arange(N_CLASSES), classes)
+
     def loss(flat: FloatArray) -> tuple[float, FloatArray]:
         head = flat.reshape(N_CLASSES, -1)
-        probability = _softmax(design @ head.T)
+        logits = design @ head.T
+        logits[:, absent] = -1e9
+        probability = _softmax(logits)
         picked = np.log(np.maximum(probability[np.arange(classes.size), classes], 1e-12))
         away = (flat - centre) / _PRIOR_SD
         slope = ((probability - aimed) * (weight * _EVIDENCE)[:, None]).T @ design
