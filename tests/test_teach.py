@@ -8,8 +8,13 @@ import pytest
 from other_maker import paint_face
 
 from edgeqc.errors import ImageError, ModelError
+from edgeqc.faces.fragment import FaceSettings
+from edgeqc.faces.raster import label_raster
+from edgeqc.faces.trace import trace_cut_faces
+from edgeqc.imaging.calibration import read_images
 from edgeqc.teach import teach_zones
 from edgeqc.zoning.model import read_taught_head
+from edgeqc.zoning.zones import map_zones
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +56,22 @@ def test_the_model_file_holds_numbers_and_its_training_record(taught):
     assert head.weight.shape[0] == 4
     assert np.isfinite(head.weight).all()
     assert head.name.startswith("taught-")
+
+
+def test_a_taught_model_names_the_zones_of_a_face(folder, taught):
+    place, sides = folder
+    image = read_images(place / "p60.png")[0]
+    labels = cv2.imread(str(place / "p60.zones.png"), cv2.IMREAD_UNCHANGED)
+    drawn = cv2.resize((labels > 0).astype(np.float32), (256, 192), interpolation=cv2.INTER_AREA)
+    faces, _ = trace_cut_faces(
+        image, FaceSettings(), anterior=sides["p60.png"], probability=drawn
+    )
+    head = read_taught_head(taught[1])
+    turned, zones = map_zones(image, faces[0], taught=head)
+    assert zones.model == head.name
+    raster = label_raster(turned, zones.labels, labels.shape)
+    both = (raster > 0) & (labels > 0)
+    assert (raster[both] == labels[both]).mean() > 0.8
 
 
 @pytest.mark.parametrize(

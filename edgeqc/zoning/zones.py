@@ -181,7 +181,11 @@ def _oriented(
     ways = [_read(image, each, settings, False, taught) for each in (face, face.swapped())]
     opinions = [
         name_regions(
-            unroll_for_regions(image, way.face), way.partition, way.net, way.features
+            unroll_for_regions(image, way.face),
+            way.partition,
+            way.net,
+            way.features,
+            taught=taught is not None,
         ).log_opinion
         for way in ways
     ]
@@ -241,7 +245,9 @@ def map_zones(
     reading, flags = _oriented(image, face, settings, taught)
     net, hidden = reading.net, reading.net[3]
     unrolled = unroll_for_regions(image, reading.face)
-    naming = name_regions(unrolled, reading.partition, net, reading.features)
+    naming = name_regions(
+        unrolled, reading.partition, net, reading.features, taught=taught is not None
+    )
     part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)

@@ -167,7 +167,10 @@ def examine(job):
 
 def table(rows, key="family"):
     """Print the goals' figures by family."""
-    print(f"{key:22s}   n meas rev%  IoU>.95  dice50 dice10 |dep|50 |dep|95 cover  wrong thick50 thick95  U50")
+    print(
+        f"{key:22s}   n meas rev%  IoU>.95  dice50 dice10 |dep|50 |dep|95 cover  wrong thick50 "
+        "thick95  U50"
+    )
     groups = sorted({row[key] for row in rows})
     for group in [*groups, None]:
         part = [row for row in rows if group is None or row[key] == group]
@@ -198,7 +201,8 @@ def table(rows, key="family"):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--maker", choices=["phantoms", "filled", "painted", "natural"], default="phantoms")
+    makers = ["phantoms", "filled", "painted", "natural"]
+    parser.add_argument("--maker", choices=makers, default="phantoms")
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=900_000)
     parser.add_argument("--workers", type=int, default=2)
