@@ -99,8 +99,10 @@ def _client(stack: ExitStack, workers: int, cluster: str | None) -> Any:
                        "tcp://10.0.0.5:8786",
             ) from error
     stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": 1}))
+    # any free port: with a fixed one a second folder run on the same machine could not start
     local = cluster_of(
-        n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None,
+        n_workers=workers, threads_per_worker=1, processes=True,
+        dashboard_address="127.0.0.1:0",
         memory_limit=0,  # the measuring process has its own limit
         silence_logs=logging.CRITICAL,
     )
