@@ -304,6 +304,18 @@ def test_faces_table_keeps_its_columns_and_ids(case, tmp_path):
     assert row["verdict"] == "review"
 
 
+def test_only_text_that_a_spreadsheet_would_evaluate_is_marked(tmp_path):
+    kept = ["-014", "+7", "-1,5", "007", "SM-014/b", "a=b", "", "x@y"]
+    marked = ["=1+1", "@SUM(A1)", "-2+3+cmd|' /C calc'!A0", "+A1", "\t=1+1", "\n@x", "-014/b",
+              "\uff1d1", "-"]
+    write_table(tmp_path / "t.csv", ["id", "number"],
+                [{"id": text, "number": -1.5} for text in [*kept, *marked]])
+    with (tmp_path / "t.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["id"] for row in rows] == [*kept, *(f"'{text}" for text in marked)]
+    assert {row["number"] for row in rows} == {"-1.5"}
+
+
 def test_cells_never_hold_what_is_no_number():
     assert [cell(item) for item in (None, float("nan"), float("inf"), 0.1 + 0.2, 3, "x")] == [
         "", "", "", "0.3", "3", "x"]

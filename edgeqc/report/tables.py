@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,10 @@ ROUGHNESS_COLUMNS = ("image", "face", "zone", "basis", "parameter", "value", "u"
 PROFILE_COLUMNS = ("image", "face", "s", "s_unit", "thickness", "u_thickness", "length_unit",
                    "cut_depth_fraction", "cut_depth_low", "cut_depth_high", "ligament", "valid",
                    "lasered")
+# the second of each is its wide form, which spreadsheets for East Asian text take for the same
+_FORMULA_MARKS = frozenset("=\uff1d@\uff20")
+_SIGNS = frozenset("+\uff0b-\uff0d")
+_SIGNED_NUMBER = re.compile(r"[+-][0-9]+([.,][0-9]+)?")
 
 
 def cell(item: object) -> str:
@@ -48,7 +53,20 @@ def cell(item: object) -> str:
 def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> None:
     """Write a CSV table (UTF-8, header, line feed), cells by column name.
 
-    A cell that a spreadsheet would take for a formula gets a leading apostrophe.
+    Parameters
+    ----------
+    path : Path
+        The file.
+    columns : sequence of str
+        Its columns.
+    rows : iterable of mapping
+        Its rows, by column name.
+
+    Notes
+    -----
+    Text that a spreadsheet would evaluate gets a leading apostrophe: text that begins with ``=``
+    or ``@``, or with ``+`` or ``-`` unless it is a plain number. So ``=1+1`` becomes ``'=1+1``,
+    and the id ``-014`` stays as it is.
     """
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
@@ -58,9 +76,16 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, 
 
 
 def _safe(item: object) -> str:
-    text = cell(item)
     # text from file names or the sheet must not run as a formula; numbers keep their sign
-    return f"'{text}" if isinstance(item, str) and text[:1] in ("=", "+", "-", "@") else text
+    return f"'{item}" if isinstance(item, str) and _is_formula(item) else cell(item)
+
+
+def _is_formula(text: str) -> bool:
+    """Whether a spreadsheet that opens the table would evaluate a cell's text."""
+    bare = text.strip()  # blanks and line ends before the sign do not stop it
+    if bare[:1] in _SIGNS:
+        return _SIGNED_NUMBER.fullmatch(bare) is None
+    return bare[:1] in _FORMULA_MARKS
 
 
 def image_rows(findings: Findings) -> list[dict[str, Any]]:
