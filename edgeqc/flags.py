@@ -98,6 +98,8 @@ _ALL = (
          "Texture is lost there."),
     Flag("saturated_heavily", _X, "Most of the picture is clipped to black or white.",
          "Nothing is measured."),
+    Flag("background_clipped", _N, "Part of the picture beside its faces is clipped to black or"
+         " white.", "The faces themselves are judged one by one."),
     Flag("charging", _V, "The picture shows charging.",
          "Grey levels and positions are unsafe."),
     Flag("gradient", _N, "The picture's brightness drifts from side to side.",

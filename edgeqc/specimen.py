@@ -16,10 +16,12 @@ from edgeqc.faces.face_model import face_probability
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.findings import Findings
 from edgeqc.flags import Raised, raised, verdict_of
-from edgeqc.imaging.calibration import calibrate, picture_quality
+from edgeqc.imaging.calibration import calibrate_with_quality
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.imaging.quality import QualityRecord
 from edgeqc.imaging.reading import read_pages
-from edgeqc.measure.face_measures import measure_face
+from edgeqc.measure.face_clipping import CLIPPING_FLAGS, judge_clipping
+from edgeqc.measure.face_measures import measure_face, no_measures
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.protocol import Protocol, read_protocol
 from edgeqc.quantity import Measured
@@ -165,10 +167,11 @@ def open_pictures(
     settings = protocol["imaging"]
     pages = read_pages(path, name=name, limits=settings.reading)
     rows = [sheet.row_for(name, page.page) for page in pages]
-    return tuple(
-        OpenPicture(calibrate(page, dataclasses.asdict(row), settings), row, path)
-        for page, row in zip(pages, rows, strict=True)
-    )
+    opened = []
+    for page, row in zip(pages, rows, strict=True):
+        image, quality = calibrate_with_quality(page, dataclasses.asdict(row), settings)
+        opened.append(OpenPicture(image, row, path, quality))
+    return tuple(opened)
 
 
 def _examined(
@@ -221,15 +224,23 @@ def examine_picture(
     Notes
     -----
     A picture whose own flags reject it is not searched for faces: whatever was found in a blank
-    or defocused picture would be a guess.
+    or defocused picture would be a guess. Clipping is no such flag: it is judged face by face,
+    and a face that is clipped away has its row and no values.
     """
     image, row = picture.image, picture.row
-    quality = _quality_figures(image)
-    if verdict_of(image.flags) == "rejected":
-        return ExaminedPicture(image.source.name, row, image, quality=quality)
+    quality = _quality_figures(picture.quality)
+    bare = ExaminedPicture(image.source.name, row, image, quality=quality)
+    if verdict_of(flag for flag in image.flags if flag.name not in CLIPPING_FLAGS) == "rejected":
+        return bare
     faces, flags = find_faces(image, row, protocol)
+    image, faces = judge_clipping(image, faces, protocol["imaging"].quality)
+    if verdict_of(image.flags) == "rejected":
+        return bare
     examined = []
     for face in faces:
+        if verdict_of(face.flags) == "rejected":
+            examined.append(ExaminedFace(face, None, no_measures("the face is of no use")))
+            continue
         oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
         measures = measure_face(
             image, oriented, zones, protocol["measures"], height_map=height_map,
@@ -267,10 +278,11 @@ def _set_lattice(row: SheetRow) -> tuple[float, float] | None:
     return row.spot_separation_um, row.line_separation_um
 
 
-def _quality_figures(image: CalibratedImage) -> dict[str, Measured]:
+def _quality_figures(record: QualityRecord | None) -> dict[str, Measured]:
     """Return the figures of a picture's quality by name; they are held against limits only."""
-    record = picture_quality(image)
-    figures = {}
+    figures: dict[str, Measured] = {}
+    if record is None:
+        return figures
     for item in dataclasses.fields(record):
         title, unit = item.name.replace("_", " "), "1"
         if item.name.endswith("_px"):

@@ -12,6 +12,7 @@ import numpy as np
 
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.imaging.quality import QualityRecord
 from edgeqc.measure.height_map import HeightMap, height_from_stereo
 from edgeqc.measure.height_map_files import read_height_map
 from edgeqc.quantity import FloatArray
@@ -30,11 +31,14 @@ class OpenPicture:
         What the sheet says of it.
     path : Path
         Its file; a height map is named relative to where that lies.
+    quality : QualityRecord, optional
+        The figures behind the picture's quality flags.
     """
 
     image: CalibratedImage
     row: SheetRow
     path: Path
+    quality: QualityRecord | None = None
 
 
 @dataclass(frozen=True)

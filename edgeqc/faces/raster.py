@@ -42,6 +42,29 @@ class FrameWindow:
     inside: BoolArray
 
 
+@dataclass(frozen=True)
+class FaceRaster:
+    """Zone labels of the pixels around a face.
+
+    Parameters
+    ----------
+    rows, cols : slice
+        The window's place in the picture.
+    labels : (rows, cols) uint8 array
+        Label of every pixel inside the outline, 0 elsewhere.
+    """
+
+    rows: slice
+    cols: slice
+    labels: NDArray[np.uint8]
+
+    def in_picture(self, shape: tuple[int, int]) -> NDArray[np.uint8]:
+        """Return the labels on the whole picture, 0 outside the face."""
+        out = np.zeros(shape, np.uint8)
+        out[self.rows, self.cols] = self.labels
+        return out
+
+
 def frame_coordinates(face: CutFace, shape: tuple[int, int]) -> FrameWindow:
     """Return (station, t) of every pixel in the bounding box of a face.
 
@@ -96,14 +119,17 @@ def label_raster(
     (rows, cols) uint8 array
         Every pixel inside the outline has the label of its nearest cell, others 0.
     """
-    window = window or frame_coordinates(face, shape)
+    return face_raster(face, labels, window or frame_coordinates(face, shape)).in_picture(shape)
+
+
+def face_raster(face: CutFace, labels: NDArray[np.uint8], window: FrameWindow) -> FaceRaster:
+    """Return zone labels of a face on the pixels of a window; see ``label_raster``."""
     n_t, n_s = labels.shape
     length = max(face.s_px.size - 1, 1)
     column = np.clip((window.station * (n_s / length)).astype(np.int32), 0, n_s - 1)
     row = np.clip((window.t * n_t).astype(np.int32), 0, n_t - 1)
-    out = np.zeros(shape, np.uint8)
-    out[window.rows, window.cols] = np.where(window.inside, labels[row, column], 0)
-    return out
+    found = np.where(window.inside, labels[row, column], np.uint8(0))
+    return FaceRaster(window.rows, window.cols, found)
 
 
 def _chord_lines(face: CutFace) -> tuple[FloatArray, FloatArray]:

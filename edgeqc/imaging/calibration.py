@@ -62,6 +62,18 @@ def calibrate(
     ScaleError
         The sheet gives an impossible pixel size, scale bar or tilt.
     """
+    return calibrate_with_quality(raw, sheet_row, settings)[0]
+
+
+def calibrate_with_quality(
+    raw: RawPage,
+    sheet_row: Mapping[str, object] | None = None,
+    settings: ImagingSettings | None = None,
+) -> tuple[CalibratedImage, QualityRecord]:
+    """Return the calibrated picture and the figures behind its quality flags.
+
+    The parameters are those of ``calibrate``.
+    """
     settings = settings or ImagingSettings()
     bar = find_data_bar(raw.pixels, settings.data_bar)
     valid = raw.finite.copy()
@@ -70,7 +82,7 @@ def calibrate(
     scale = find_scale(raw, sheet_row, bar, settings.scale, settings.scale_bar)
     quality = measure_quality(raw.pixels, valid)
     shape = int(np.count_nonzero(valid.any(axis=1))), raw.pixels.shape[1]
-    return CalibratedImage(
+    image = CalibratedImage(
         pixels=raw.pixels,
         valid=valid,
         pixel_size_um=scale.pixel_size_um,
@@ -84,6 +96,7 @@ def calibrate(
         reduction=raw.reduction,
         file_shape=raw.file_shape,
     )
+    return image, quality
 
 
 def picture_quality(image: CalibratedImage) -> QualityRecord:

@@ -39,6 +39,9 @@ class QualityLimits:
         Largest jump of whole rows, as a fraction of the picture's span of grey levels.
     max_gradient : float
         Largest change of brightness from side to side, as a fraction of that span.
+    max_clipped_beside_fraction, min_clipped_background_fraction : float
+        A face is in doubt where white patches lie beside more of its outline than the first; from
+        the second on the whole background is white, which takes nothing from the face.
 
     Notes
     -----
@@ -56,6 +59,8 @@ class QualityLimits:
     max_clipped_heavily_fraction: float = 0.4
     max_row_jump: float = 0.14
     max_gradient: float = 0.5
+    max_clipped_beside_fraction: float = 0.02
+    min_clipped_background_fraction: float = 0.9
 
 
 @dataclass(frozen=True)

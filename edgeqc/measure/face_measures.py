@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import frame_coordinates
+from edgeqc.faces.raster import FaceRaster, face_raster, frame_coordinates
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.cut_depth import CutDepthMeasures, CutDepthSettings, measure_cut_depth
@@ -15,7 +15,8 @@ from edgeqc.measure.debris import DebrisSettings, measure_debris
 from edgeqc.measure.face_profiles import FaceProfiles, face_profiles
 from edgeqc.measure.grey_texture import GreyTextureSettings, grey_texture_rows
 from edgeqc.measure.height_map import HeightMap
-from edgeqc.measure.lattice import LatticeMeasures, LatticeSettings, measure_lattice
+from edgeqc.measure.lattice import LatticeMeasures, LatticeSettings, lattice_of_mask
+from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.measure.thickness import (
     ThicknessMeasures,
@@ -24,7 +25,7 @@ from edgeqc.measure.thickness import (
 )
 from edgeqc.measure.zone_roughness import ZoneRoughnessSettings, zone_roughness
 from edgeqc.quantity import Measured
-from edgeqc.zoning.zones import ZoneMap
+from edgeqc.zoning.zones import LASER, ZoneMap
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,8 @@ class FaceMeasures:
         Doubts about the face, its zones and its measures.
     height_map : HeightMap, optional
         The heights as laid over the picture.
+    raster : FaceRaster, optional
+        The zones on the picture's pixels.
     """
 
     values: Mapping[str, Measured]
@@ -53,8 +56,7 @@ class FaceMeasures:
     roughness: tuple[RoughnessRow, ...] = ()
     flags: tuple[Raised, ...] = ()
     height_map: HeightMap | None = None
-
-
+    raster: FaceRaster | None = None
 
 
 @dataclass(frozen=True)
@@ -124,9 +126,12 @@ def measure_face(
     thickness = measure_thickness(image, face, settings.thickness)
     depth = measure_cut_depth(image, face, zones, settings.cut_depth)
     # the place of every pixel in the face's frame serves all that look at pixels
-    window = frame_coordinates(face, (image.pixels.shape[0], image.pixels.shape[1]))
-    lattice = measure_lattice(
-        image, face, zones, set_um=set_lattice_um, settings=settings.lattice, window=window)
+    shape = image.pixels.shape[0], image.pixels.shape[1]
+    window = frame_coordinates(face, shape)
+    raster = face_raster(face, zones.labels, window)
+    labels = raster.in_picture(shape)
+    lattice = lattice_of_mask(image, face, (labels == LASER) & image.valid,
+                              set_um=set_lattice_um, settings=settings.lattice)
     rough = zone_roughness(
         image, face, zones, height_map=height_map, settings=settings.roughness)
     values, reasons = _length_values(image, thickness, depth)
@@ -143,7 +148,8 @@ def measure_face(
             reasons[name] = debris.reasons[name]
         else:
             values[name] = item
-    grey = grey_texture_rows(image, face, zones, settings.grey_texture, window=window)
+    grey = grey_texture_rows(
+        image, face, zones, settings.grey_texture, window=window, labels=labels)
     flags = [*thickness.flags, *lattice.flags, *rough.flags, *debris.flags]
     if depth.fraction is None and depth.laser_length_fraction is not None:
         flags.append(raised("no_laser_zone"))
@@ -155,7 +161,14 @@ def measure_face(
         roughness=(*rough.rows, *grey),
         flags=tuple(item for item in flags if item.name not in known),
         height_map=rough.height_map,
+        raster=raster,
     )
+
+
+def no_measures(reason: str) -> FaceMeasures:
+    """Return the measures of a face that is of no use, with the reason for every measurand."""
+    return FaceMeasures(MappingProxyType({}), MappingProxyType(dict.fromkeys(MEASURANDS, reason)),
+                        None)
 
 
 def _lattice_values(lattice: LatticeMeasures) -> dict[str, Measured | None]:

@@ -98,6 +98,7 @@ def grey_texture_rows(
     settings: GreyTextureSettings | None = None,
     *,
     window: FrameWindow | None = None,
+    labels: NDArray[np.uint8] | None = None,
 ) -> tuple[RoughnessRow, ...]:
     """Return the grey-level rows of every zone of a face.
 
@@ -113,11 +114,14 @@ def grey_texture_rows(
         Settings.
     window : FrameWindow, optional
         Frame coordinates of the face, where they are known already.
+    labels : (rows, cols) uint8 array, optional
+        Its zones on the picture's pixels, where they are known already.
     """
     settings = settings or GreyTextureSettings()
     shape = image.pixels.shape[0], image.pixels.shape[1]
     window = window or frame_coordinates(face, shape)
-    labels = label_raster(face, zones.labels, shape, window=window)
+    if labels is None:
+        labels = label_raster(face, zones.labels, shape, window=window)
     rows: list[RoughnessRow] = []
     for code in (LASER, SCISSOR, TORN):
         texture = zone_texture(image, face, (labels == code) & image.valid, settings,

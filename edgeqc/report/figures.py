@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import zip_longest
 from pathlib import Path
 
 import cv2
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import label_raster
+from edgeqc.faces.raster import FaceRaster, face_raster, frame_coordinates
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.typesetting import FONT_FOLDER
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
@@ -70,20 +71,33 @@ def draw_picture(
 
 
 def draw_labels(
-    image: CalibratedImage, faces: Sequence[tuple[CutFace, ZoneMap | None]]
+    image: CalibratedImage,
+    faces: Sequence[tuple[CutFace, ZoneMap | None]],
+    rasters: Sequence[FaceRaster | None] = (),
 ) -> NDArray[np.uint8]:
     """Return the zones of all faces as codes on the picture's own grid.
+
+    Parameters
+    ----------
+    image : CalibratedImage
+        The picture.
+    faces : sequence of (CutFace, ZoneMap or None)
+        The faces.
+    rasters : sequence of FaceRaster or None
+        The zones of each face on the picture's pixels, where they are known already.
 
     Returns
     -------
     (rows, cols) uint8 array
         0 outside (data bar included), 1 laser, 2 scissor, 3 torn, 4 obscured.
     """
-    rows, cols = image.pixels.shape
-    labels = np.zeros((rows, cols), np.uint8)
-    for face, zones in faces:
+    shape = image.pixels.shape[0], image.pixels.shape[1]
+    labels = np.zeros(shape, np.uint8)
+    for (face, zones), known in zip_longest(faces, rasters):
         if zones is not None:
-            labels = np.maximum(labels, label_raster(face, zones.labels, (rows, cols)))
+            raster = known or face_raster(face, zones.labels, frame_coordinates(face, shape))
+            here = labels[raster.rows, raster.cols]
+            np.maximum(here, raster.labels, out=here)
     return np.where(image.valid, labels, np.uint8(0))
 
 
@@ -289,8 +303,9 @@ def _draw_scale_bar(
     """Draw our own scale bar at the lower right; in pixels where the scale is not known."""
     width, height = draw.im.size
     if image.pixel_size_um is None:
-        length = nice_length(0.22 * width / scale)
-        bar, text = length * scale, f"{length:g} px (no scale known)"
+        drawn = scale / image.reduction  # per pixel of the file
+        length = nice_length(0.22 * width / drawn)
+        bar, text = length * drawn, f"{length:g} px (no scale known)"
     else:
         length = nice_length(0.22 * width / scale * image.pixel_size_um[1])
         bar, text = length / image.pixel_size_um[1] * scale, f"{length:g} µm"

@@ -90,7 +90,8 @@ def _stems(pictures: Sequence[ExaminedPicture]) -> list[str]:
 def _draw(picture: ExaminedPicture, target: Path, entry: dict[str, Any]) -> dict[str, bytes]:
     """Write label raster and overlay, and return the page's pictures by the names in ``entry``."""
     assert picture.image is not None
-    labels = draw_labels(picture.image, _zoned(picture))
+    labels = draw_labels(picture.image, _zoned(picture),
+                         [item.measures.raster for item in picture.faces])
     image = picture.image
     at_file_size = blocks_to_pixels(labels, image.reduction, image.shape_in_file)
     write_png(target.with_name(f"{target.name}.zones.png"), at_file_size)
