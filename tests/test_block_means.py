@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib.util
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -16,6 +20,14 @@ from edgeqc.imaging.block_means import (
 )
 from edgeqc.imaging.calibration import ImagingSettings, read_images
 from edgeqc.imaging.reading import ReadingLimits
+from edgeqc.measure.thickness import local_thickness
+
+_SPEC = importlib.util.spec_from_file_location(
+    "face_scenes", Path(__file__).with_name("face_scenes.py"))
+assert _SPEC is not None
+assert _SPEC.loader is not None
+scenes = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(scenes)
 
 
 def plain_means(array, side):
@@ -115,3 +127,14 @@ def test_a_reduced_picture_keeps_its_scale_and_says_so(tmp_path):
     cv2.imwrite(str(png), array)
     again, = read_images(png, row, settings)
     np.testing.assert_array_equal(again.pixels, small.pixels)
+
+
+def test_lengths_of_a_reduced_picture_without_a_scale_count_the_files_pixels():
+    image = dataclasses.replace(scenes.plain_image(np.zeros((200, 300)), pixel_um=None),
+                                reduction=3)
+    profile = local_thickness(image, scenes.plain_face(200, 300))
+    assert profile.unit == "px"
+    np.testing.assert_allclose(profile.value, 3 * 160)
+    assert profile.s_um[-1] == pytest.approx(3 * 258)
+    whole = local_thickness(dataclasses.replace(image, reduction=1), scenes.plain_face(200, 300))
+    np.testing.assert_allclose(profile.u, 3 * whole.u)

@@ -34,7 +34,7 @@ class FaceProfiles:
     lasered : (n,) bool array
         Where the laser zone is present and the depth may be used.
     unit : {"µm", "px"}
-        Unit of every length: pixels where the picture has no scale.
+        Unit of every length: pixels of the file where the picture has no scale.
     """
 
     s: FloatArray

@@ -56,9 +56,14 @@ class ThicknessMeasures:
     flags: tuple[Raised, ...] = ()
 
 
+def _sample_size(image: CalibratedImage) -> tuple[float, float]:
+    """Size of a pixel in µm where the scale is known, else in pixels of the file."""
+    return image.pixel_size_um or (float(image.reduction), float(image.reduction))
+
+
 def _spans(image: CalibratedImage, face: CutFace) -> tuple[FloatArray, FloatArray, str]:
-    """Chord lengths and positions along s, in µm where the scale is known, else in pixels."""
-    row_size, col_size = image.pixel_size_um or (1.0, 1.0)
+    """Chord lengths and positions along s, in µm where the scale is known, else in file pixels."""
+    row_size, col_size = _sample_size(image)
     way = (face.posterior_px - face.anterior_px) * np.array([row_size, col_size])
     middle = (face.posterior_px + face.anterior_px) / 2 * np.array([row_size, col_size])
     steps = np.hypot(*np.diff(middle, axis=0).T)
@@ -94,7 +99,7 @@ def local_thickness(
     Returns
     -------
     Profile
-        (n_s,) thickness in µm, or in pixels where no scale is known; ``valid`` where both ends
+        (n_s,) thickness in µm, or in pixels of the file where no scale is known; ``valid`` where both ends
         of the chord are true edges.
 
     Notes
@@ -105,10 +110,7 @@ def local_thickness(
     settings = settings or ThicknessSettings()
     span, s, unit = _spans(image, face)
     factor, _ = _tilt(image, settings)
-    size = 1.0
-    if image.pixel_size_um is not None:
-        size = math.sqrt(image.pixel_size_um[0] * image.pixel_size_um[1])
-    u_point = math.sqrt(2) * face.u_edge_px * size * factor
+    u_point = math.sqrt(2) * face.u_edge_px * math.sqrt(math.prod(_sample_size(image))) * factor
     return Profile(
         s, span * factor, np.full(s.size, u_point), unit, face.complete.copy(), s_unit=unit
     )
