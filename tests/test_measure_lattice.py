@@ -9,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import scipy.ndimage
 from skimage import data
 
 from edgeqc.measure.lattice import (
@@ -18,7 +19,12 @@ from edgeqc.measure.lattice import (
     lattice_of_mask,
     measure_lattice,
 )
-from edgeqc.measure.lattice_spectrum import find_peaks, zone_spectrum
+from edgeqc.measure.lattice_spectrum import (
+    _running_median,
+    _whole_plane,
+    find_peaks,
+    zone_spectrum,
+)
 from edgeqc.quantity import Measured
 
 _SPEC = importlib.util.spec_from_file_location(
@@ -323,3 +329,11 @@ def test_on_drawn_faces() -> None:
     assert len(errors) >= 4
     assert np.median(errors) < 0.01
     assert np.mean(np.array(errors) < 0.03) >= 0.8
+
+
+@pytest.mark.parametrize("size", [33, 64])
+def test_the_background_is_the_running_median(size: int) -> None:
+    pixels = np.random.default_rng(size).standard_normal((size, size))
+    plane = np.log(_whole_plane(np.abs(np.fft.rfft2(pixels)) ** 2))
+    expected = scipy.ndimage.median_filter(plane, size=13, mode="wrap")
+    np.testing.assert_array_equal(_running_median(plane, 13), expected)

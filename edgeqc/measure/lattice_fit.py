@@ -19,6 +19,10 @@ _UNEXPLAINED = 3.0
 _FOLDED_PX = 3.0
 
 
+Orders = tuple[tuple[int, tuple[float, float]], ...]
+"""Numbers of waves and their orders (h along, k across)."""
+
+
 @dataclass(frozen=True)
 class Wave:
     """A peak in the face's own frame.
@@ -69,7 +73,7 @@ class Reciprocal:
 
     along: tuple[float, float]
     across: tuple[float, float]
-    orders: tuple[tuple[int, tuple[float, float]], ...]
+    orders: Orders
     score: float
     explained: float = 1.0
 
@@ -137,20 +141,15 @@ def fit_lattices(
     each wave explained counts the logarithm of one over the share of the band that the nodes
     take; waves left unexplained count against it.
     """
-    proposals = []
-    for i, first in enumerate(waves):
-        for j, second in enumerate(waves):
-            if i == j:
-                continue
-            p, q = np.array([first.s, first.t]), np.array([second.s, second.t])
-            proposals += _from_line_wave(p, q)
-            if j > i:
-                proposals += _from_equal_waves(p, q)
     found: list[Reciprocal] = []
-    for along, across in proposals:
+    known: dict[Orders, Reciprocal | None] = {}  # many proposals come to the same orders
+    for along, across in _proposals(waves):
         for swap in (False, True):
             pair = (across, along) if swap else (along, across)
-            lattice = _explain(waves, *pair)
+            orders = _match(waves, *pair)
+            if orders not in known:
+                known[orders] = _explain(waves, orders)
+            lattice = known[orders]
             if lattice is None or lattice.skew_deg > max_skew_deg:
                 continue
             if separations[0] <= min(lattice.spot, lattice.line) and (
@@ -166,6 +165,20 @@ def fit_lattices(
     near = [lattice for lattice in found if lattice.score >= least]
     best = min(near, key=lambda lattice: lattice.cell)
     return [best, *(lattice for lattice in found if lattice is not best)]
+
+
+def _proposals(waves: list[Wave]) -> list[tuple[FloatArray, FloatArray]]:
+    """Return the lattices (along, across) that pairs of waves propose."""
+    proposals = []
+    for i, first in enumerate(waves):
+        for j, second in enumerate(waves):
+            if i == j:
+                continue
+            p, q = np.array([first.s, first.t]), np.array([second.s, second.t])
+            proposals += _from_line_wave(p, q)
+            if j > i:
+                proposals += _from_equal_waves(p, q)
+    return proposals
 
 
 def _from_line_wave(across: FloatArray, other: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
@@ -186,24 +199,16 @@ def _from_equal_waves(p: FloatArray, q: FloatArray) -> list[tuple[FloatArray, Fl
     return [((p + q) / 2, p - q), ((p - q) / 2, p + q)]
 
 
-def _explain(waves: list[Wave], along: FloatArray, across: FloatArray) -> Reciprocal | None:
-    """Match the waves with a lattice, mend it by least squares, and rate it."""
-    orders: list[tuple[int, tuple[float, float]]] = []
-    for _ in range(2):
-        cross = float(along[0] * across[1] - along[1] * across[0])
-        if abs(cross) < 1e-12:
-            return None
-        orders = _match(waves, along, across)
-        rank = {(h, k) for _, (h, k) in orders}
-        if not any(h for h, _ in rank) or not any(k for _, k in rank):
-            return None
-        design = np.array([order for _, order in orders], float)
-        if np.linalg.matrix_rank(design) < 2:
-            return None
-        weight = np.array([math.sqrt(waves[i].weight + 1e-3) / waves[i].bin for i, _ in orders])
-        target = np.array([[waves[i].s, waves[i].t] for i, _ in orders], float)
-        solved = np.linalg.lstsq(design * weight[:, None], target * weight[:, None], rcond=None)[0]
-        along, across = solved[0], solved[1]
+def _explain(waves: list[Wave], orders: Orders) -> Reciprocal | None:
+    """Mend a lattice by least squares, match the waves anew, and rate what it explains."""
+    first = _solved(waves, orders)
+    if first is None:
+        return None
+    orders = _match(waves, *first)
+    solved = _solved(waves, orders)
+    if solved is None:
+        return None
+    along, across = solved
     halves = any(2 * k % 2 for _, (_, k) in orders)
     density = _node_share(waves, along, across, 0.5 if halves else 1.0)
     matched = {i: h * along + k * across for i, (h, k) in orders}
@@ -217,25 +222,33 @@ def _explain(waves: list[Wave], along: FloatArray, across: FloatArray) -> Recipr
     score -= _UNEXPLAINED * missed
     held = sum(waves[i].weight for i in matched)
     return Reciprocal((float(along[0]), float(along[1])), (float(across[0]), float(across[1])),
-                      tuple(orders), score, held / (held + missed))
+                      orders, score, held / (held + missed))
 
 
-def _match(
-    waves: list[Wave], along: FloatArray, across: FloatArray
-) -> list[tuple[int, tuple[float, float]]]:
-    basis = np.linalg.inv(np.stack([along, across], axis=1))
-    orders = []
-    for number, wave in enumerate(waves):
-        place = np.array([wave.s, wave.t])
-        h_real, k_real = basis @ place
-        h = round(h_real)
-        k = float(round(k_real)) if h == 0 else round(2 * k_real) / 2
-        if (h == 0 and k == 0) or abs(h) > _ORDERS_ALONG or abs(k) > _ORDERS_ACROSS:
-            continue
-        rest = np.hypot(*(place - h * along - k * across)) / wave.bin
-        if rest <= _TOLERANCE_BINS:
-            orders.append((number, (float(h), k)))
-    return orders
+def _solved(waves: list[Wave], orders: Orders) -> tuple[FloatArray, FloatArray] | None:
+    """Return the frequency vectors (along, across) that fit the waves of these orders best."""
+    design = np.array([order for _, order in orders], float).reshape(-1, 2)
+    if not design.any(axis=0).all() or np.linalg.matrix_rank(design) < 2:
+        return None
+    weight = np.array([math.sqrt(waves[i].weight + 1e-3) / waves[i].bin for i, _ in orders])
+    target = np.array([[waves[i].s, waves[i].t] for i, _ in orders], float)
+    solved = np.linalg.lstsq(design * weight[:, None], target * weight[:, None], rcond=None)[0]
+    return solved[0], solved[1]
+
+
+def _match(waves: list[Wave], along: FloatArray, across: FloatArray) -> Orders:
+    """Return the orders of the waves that lie at a node of the lattice."""
+    if abs(float(along[0] * across[1] - along[1] * across[0])) < 1e-12:
+        return ()
+    places = np.array([(wave.s, wave.t) for wave in waves])
+    h_real, k_real = np.linalg.inv(np.stack([along, across], axis=1)) @ places.T
+    h = np.rint(h_real)
+    k = np.where(h == 0, np.rint(k_real), np.rint(2 * k_real) / 2)
+    rest = np.hypot(*(places - h[:, None] * along - k[:, None] * across).T)
+    near = rest <= _TOLERANCE_BINS * np.array([wave.bin for wave in waves])
+    near &= ((h != 0) | (k != 0)) & (np.abs(h) <= _ORDERS_ALONG) & (np.abs(k) <= _ORDERS_ACROSS)
+    # 0.0 is added to turn a negative zero into a plain one
+    return tuple((int(i), (float(h[i]) + 0.0, float(k[i]) + 0.0)) for i in np.nonzero(near)[0])
 
 
 def _node_share(

@@ -7,8 +7,9 @@ scales. The two look at the picture differently, so that their agreement is wort
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.resources import files
 
 import cv2
@@ -29,6 +30,8 @@ _LAG = 3
 _PATCHES = 24
 _RINGS = ((2, 4), (4, 7), (7, 11), (11, 16), (16, 23), (23, 31))
 _OCTAVES = (0.7, 1.4, 2.8, 5.6)
+_LINE_SIGMAS = (1.0, 2.0, 4.0)
+_LINE_REACHES = (3.0, 9.0)
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,30 @@ class UnrolledFace:
     log_sample: float
     scale_known: bool
     shrink: float
+
+    # planes of the whole face, of which each region takes its part
+
+    @cached_property
+    def octaves(self) -> tuple[FloatImage, ...]:
+        """Detail of the grey in each octave."""
+        sigmas = sorted({*_OCTAVES, *(2 * sigma for sigma in _OCTAVES)})
+        blurred = {sigma: _blur(self.grey, sigma) for sigma in sigmas}
+        return tuple(blurred[sigma] - blurred[2 * sigma] for sigma in _OCTAVES)
+
+    @cached_property
+    def lines(self) -> tuple[_Lines, ...]:
+        """Direction of the detail at each scale of lines."""
+        return tuple(_lines(self.grey, sigma) for sigma in _LINE_SIGMAS)
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """Squared gradient, its doubled-angle vector, and how well that goes together around."""
+
+    power: FloatImage
+    cosine: FloatImage
+    sine: FloatImage
+    coherence: tuple[FloatImage, ...]
 
 
 def _blur(plane: FloatImage, sigma: float) -> FloatImage:
@@ -107,10 +134,10 @@ def _wide_blur(plane: FloatImage, sigma: float) -> FloatImage:
     return np.asarray(cv2.resize(blurred, (cols, rows), interpolation=cv2.INTER_LINEAR))
 
 
-def _octave_features(grey: FloatImage, inside: BoolArray) -> list[float]:
+def _octave_features(octaves: Sequence[FloatImage], inside: BoolArray) -> list[float]:
     found: list[float] = []
-    for sigma in _OCTAVES:
-        band = (_blur(grey, sigma) - _blur(grey, 2 * sigma))[inside]
+    for octave in octaves:
+        band = octave[inside]
         spread = float(band.std()) + 1e-6
         unit = np.clip((band - band.mean()) / spread, -6, 6)
         square = unit * unit  # powers of an array by ** are twenty times slower
@@ -120,20 +147,26 @@ def _octave_features(grey: FloatImage, inside: BoolArray) -> list[float]:
     return found
 
 
-def _line_features(grey: FloatImage, inside: BoolArray) -> list[float]:
+def _lines(grey: FloatImage, sigma: float) -> _Lines:
+    smooth = _blur(grey, sigma)
+    row = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3))
+    col = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3))
+    power, cosine, sine = row * row + col * col, row * row - col * col, 2 * row * col
+    coherence = []
+    for reach in _LINE_REACHES:
+        blurred = [_wide_blur(each, reach * sigma) for each in (power, cosine, sine)]
+        coherence.append(np.hypot(blurred[1], blurred[2]) / (blurred[0] + 1e-6))
+    return _Lines(power, cosine, sine, tuple(coherence))
+
+
+def _line_features(lines: Sequence[_Lines], inside: BoolArray) -> list[float]:
     """How well lines keep their direction, near by, far on and over the whole region."""
     found: list[float] = []
-    for sigma in (1.0, 2.0, 4.0):
-        smooth = _blur(grey, sigma)
-        row = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3))
-        col = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3))
-        power, cosine, sine = row * row + col * col, row * row - col * col, 2 * row * col
-        for reach in (3.0, 9.0):
-            blurred = [_wide_blur(each, reach * sigma) for each in (power, cosine, sine)]
-            coherence = np.hypot(blurred[1], blurred[2]) / (blurred[0] + 1e-6)
-            found.append(float(coherence[inside].mean()))
-        total = float(power[inside].sum()) + 1e-6
-        c, s = float(cosine[inside].sum()) / total, float(sine[inside].sum()) / total
+    for scale in lines:
+        found += [float(coherence[inside].mean()) for coherence in scale.coherence]
+        total = float(scale.power[inside].sum()) + 1e-6
+        c = float(scale.cosine[inside].sum()) / total
+        s = float(scale.sine[inside].sum()) / total
         found += [float(np.hypot(c, s)), c, abs(s)]
     return found
 
@@ -226,8 +259,8 @@ def region_features(
             *named.mean(axis=1),
             *own.mean(axis=1),
             *own.std(axis=1),
-            *_octave_features(unrolled.grey, full),
-            *_line_features(unrolled.grey, full),
+            *_octave_features(unrolled.octaves, full),
+            *_line_features(unrolled.lines, full),
             *_spectrum_features(unrolled.grey, full),
             float(inside.mean()),
             float(inside.any(axis=0).mean()),
