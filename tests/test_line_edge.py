@@ -139,6 +139,14 @@ def test_fit_of_many_lines():
     assert "mean taken off" in result.treatment
 
 
+def test_a_fit_held_by_a_bound_still_reaches_the_best_of_the_others():
+    # without noise the fit presses its noise against the least that it may be
+    many = edges_of(np.random.default_rng(99), 100, 1024, 2.0, 20.0, 0.75)
+    fitted = line_edge_roughness(many, 1.0, detrend=0).values
+    for name, truth in (("exponent", 0.75), ("correlation_length", 20.0), ("Rq_endless", 2.0)):
+        assert abs(fitted[name].value - truth) < 2 * fitted[name].u, name
+
+
 def test_unbiased_where_the_biased_value_is_far_off():
     rng = np.random.default_rng(5)
     edges = exponential_edges(rng, 40, 1024, 1.0, 12.0)

@@ -175,15 +175,24 @@ class ExpectedPeriodogram:
         self, sigma_um: float, correlation_um: float, exponent: float, noise_um: float
     ) -> FloatArray:
         """Return the expected two-sided density at ``frequency``, in µm³."""
-        folded = edge_spectral_density(self.folded, sigma_um, correlation_um, exponent)
+        noise = noise_um**2 * self.spacing_um * self.overlap[0]
+        density: FloatArray = sigma_um**2 * self.of_unit(correlation_um, exponent) + noise
+        return density
+
+    def of_unit(self, correlation_um: float, exponent: float) -> FloatArray:
+        """Return what is expected of an edge of unit root mean square without noise, in µm.
+
+        The two scale what is expected and add to it, so that a fit needs this but once for a
+        correlation length and exponent.
+        """
+        folded = edge_spectral_density(self.folded, 1.0, correlation_um, exponent)
         density = folded.sum(axis=0)
         # farther repeats: there the density is a power of frequency, level across the band
         far = (ALIASES + 1.0) / self.spacing_um
-        last = float(edge_spectral_density(np.array(far), sigma_um, correlation_um, exponent))
+        last = float(edge_spectral_density(np.array(far), 1.0, correlation_um, exponent))
         power = 2.0 * exponent + 1.0
         density += 2.0 * last * float(zeta(power, ALIASES + 1.0)) * (ALIASES + 1.0) ** power
         covariance = fft.irfft(density, self.size)[: self.n] / self.spacing_um
-        covariance[0] += noise_um**2
         covariance *= self.overlap
         whole = fft.rfft(covariance, self.n)
         result: FloatArray = self.spacing_um * (2.0 * whole.real - covariance[0])

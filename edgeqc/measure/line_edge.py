@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -217,8 +218,13 @@ def _fit(
     low = np.log([1e-3 * biased, 0.3 * step, EXPONENT_BOUNDS[0], 1e-3 * biased])
     high = np.log([10.0 * biased, n * step, EXPONENT_BOUNDS[1], 2.0 * biased])
 
+    of_unit = lru_cache(maxsize=8)(expected.of_unit)
+    floor_of_unit = step * expected.overlap[0]
+
     def model(log: FloatArray) -> FloatArray:
-        return expected.of(*np.exp(log))[bins]
+        sigma, length, exponent, noise = (float(value) for value in np.exp(log))
+        whole = sigma**2 * of_unit(length, exponent) + noise**2 * floor_of_unit
+        return np.asarray(whole[bins])
 
     floor = math.sqrt(float(np.median(seen[-max(seen.size // 8, 4):])) / step)
     found = []
@@ -257,10 +263,14 @@ def _score(
         jacobian = np.log(np.stack(shifted) / density) / LOG_STEP
         information: FloatArray = weight * jacobian @ jacobian.T + prior
         slope = weight * jacobian @ (1.0 - seen / density) + prior @ (log - centre)
+        # what a bound holds back must not bend the step of the others
+        free = ~(((log <= bounds[0]) & (slope > 0)) | ((log >= bounds[1]) & (slope < 0)))
         gained = 0.0
         while damping < 1e6:
             damped = information + damping * np.diag(np.diag(information) + 1e-9)
-            new = np.clip(log - np.linalg.solve(damped, slope), *bounds)
+            step = np.zeros(4)
+            step[free] = np.linalg.solve(damped[np.ix_(free, free)], slope[free])
+            new = np.clip(log - step, *bounds)
             new_density = model(new)
             new_loss = loss(new, new_density)
             if new_loss < reached:
