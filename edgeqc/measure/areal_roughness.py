@@ -20,7 +20,7 @@ from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
 from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
 from edgeqc.measure.material_ratio import MaterialSettings
 from edgeqc.measure.profile_band import Band
-from edgeqc.measure.robust_areal import robust_areal_filter
+from edgeqc.measure.robust_areal import robust_surface
 from edgeqc.measure.roughness_result import (
     ENDS,
     LEVELLING,
@@ -51,6 +51,11 @@ MIN_HEIGHTS = 256
 
 NOISE_SEED = 25178
 """Seed of the noise that is added once more to see what noise does to each parameter."""
+
+ROUNDS = "rounds of the robust filter"
+"""Share of the budget for a robust filter that had not settled."""
+
+NOT_SETTLED = "the robust filter had not settled: the nesting index is too short for this surface"
 
 _FORMS = ("mean", "plane", "polynomial 2", "polynomial 3", "sphere", "cylinder")
 
@@ -120,7 +125,7 @@ def roughness_areal(
     -----
     The uncertainty has the shares "sampling along the surface" (scatter between tiles; for
     features between the features), "levelling", "filter ends", "height noise", "height scale"
-    and "pixel size".
+    and "pixel size"; "rounds of the robust filter" where these had not settled.
 
     References
     ----------
@@ -135,7 +140,7 @@ def roughness_areal(
     """
     height, spacing = _region(height_um, spacing_um, mask)
     limits, known, how = band or Band(), doubt or HeightDoubt(), settings or ArealSettings()
-    z = _limited(height, spacing, nesting_index_um, limits)
+    z, restless = _limited(height, spacing, nesting_index_um, limits)
     reach = max(map(abs, _extremes(height)))
     high, low = _extremes(z)
     if high - low <= FLAT * reach:  # the form took everything, up to rounding
@@ -143,17 +148,25 @@ def roughness_areal(
     check_height_range(low, high, "surface")
     plain = _values(z, spacing, how)
     ends: dict[str, float] = {}
-    if limits.short_nesting_index_um is not None or nesting_index_um is not None:
-        other = _limited(height, spacing, nesting_index_um, limits.other_ends())
+    if _ends_matter(nesting_index_um, limits):
+        other, _ = _limited(height, spacing, nesting_index_um, limits.other_ends())
         ends = _values(other, spacing, how, everything=False).value
     noisy: dict[str, float] = {}
     if known.noise_um > 0:
         noise = known.draw(np.random.default_rng(NOISE_SEED), height.shape, spacing)
-        noisy = _values(_limited(height + noise, spacing, nesting_index_um, limits), spacing,
-                        how).value
+        noisier, _ = _limited(height + noise, spacing, nesting_index_um, limits)
+        noisy = _values(noisier, spacing, how).value
     left = _noise_left(known, spacing, nesting_index_um, limits)
-    values = _with_doubt(plain, (ends, noisy, left), known, limits.form, z)
-    return Roughness(values, _conditions(z, spacing, nesting_index_um, limits))
+    values = _with_doubt(plain, (ends, noisy, left, restless), known, limits.form, z)
+    note = NOT_SETTLED if restless else ""
+    return Roughness(values, _conditions(z, spacing, nesting_index_um, limits, note))
+
+
+def _ends_matter(nesting: float | None, band: Band) -> bool:
+    """Whether a filter is applied whose treatment of ends is a choice."""
+    return band.short_nesting_index_um is not None or (
+        nesting is not None and band.filter == "Gaussian"
+    )
 
 
 def _region(
@@ -199,8 +212,12 @@ def _extremes(height: FloatArray) -> tuple[float, float]:
 
 def _limited(
     height: FloatArray, spacing: tuple[float, float], nesting: float | None, band: Band
-) -> FloatArray:
-    """Take off the form, then the S- and the L-filter, then the mean."""
+) -> tuple[FloatArray, float]:
+    """Take off the form, then the S- and the L-filter, then the mean.
+
+    Also returns how far the robust filter still moved, in µm; 0 where it had settled.
+    """
+    restless = 0.0
     form = _form(band.form)
     z = height if form == "mean" else height - surface_form(height, spacing, form)
     if band.short_nesting_index_um is not None:
@@ -209,7 +226,9 @@ def _limited(
         )
     if nesting is not None:
         if band.filter == "robust Gaussian":
-            z = z - robust_areal_filter(z, spacing, nesting)
+            robust = robust_surface(z, spacing, nesting)
+            z = z - robust.surface_um
+            restless = 0.0 if robust.settled else robust.move_um
         else:
             z = z - gaussian_areal_filter(
                 z, spacing, nesting, end_treatment=band.end_treatment
@@ -219,7 +238,7 @@ def _limited(
     centred: FloatArray = z - np.where(valid, z, 0.0).sum() / count
     # the rounding of a large offset's mean is left over
     centred -= np.where(valid, centred, 0.0).sum() / count
-    return centred
+    return centred, restless
 
 
 def _form(name: str) -> SurfaceForm:
@@ -274,12 +293,12 @@ def _noise_left(
 
 def _with_doubt(
     plain: ArealValues,
-    variants: tuple[dict[str, float], dict[str, float], float],
+    variants: tuple[dict[str, float], dict[str, float], float, float],
     doubt: HeightDoubt,
     form: str,
     z: FloatArray,
 ) -> dict[str, Measured]:
-    ends, noisy, noise_left = variants
+    ends, noisy, noise_left, restless = variants
     rms, count = plain.value["Sq"], int(np.count_nonzero(np.isfinite(z)))
     taken = 0.5 * free_parameters(form, 2) * plain.levelling_um2 / rms**2
     ends_rel = abs(ends["Sq"] / rms - 1.0) / math.sqrt(3.0) if ends else 0.0
@@ -299,6 +318,8 @@ def _with_doubt(
                 abs(ends[name] - value) / math.sqrt(3.0) if name in ends
                 else abs(value) * ends_rel * max(entry.height_power, 1.0)
             )
+        if restless:
+            budget[ROUNDS] = restless / rms * abs(value) * max(entry.height_power, 1.0)
         if noisy:
             pair = np.array(value), np.array(noisy[name])
             budget[NOISE] = float(noise_share(*pair, entry))
@@ -316,10 +337,14 @@ def _with_doubt(
 
 
 def _conditions(
-    z: FloatArray, spacing: tuple[float, float], nesting: float | None, band: Band
+    z: FloatArray,
+    spacing: tuple[float, float],
+    nesting: float | None,
+    band: Band,
+    note: str,
 ) -> Conditions:
-    filtered = nesting is not None or band.short_nesting_index_um is not None
-    notes = []
+    filtered = _ends_matter(nesting, band)
+    notes = [note] if note else []
     if nesting is None:
         notes.append("no L-filter was applied")
     if band.short_nesting_index_um is None:

@@ -1,50 +1,91 @@
-"""Robust Gaussian regression filter for surfaces.
-
-The long-wave surface is smooth, so it need not be fitted at every height: heights are gathered
-into blocks much smaller than the weighting function, a polynomial is fitted about the middle of
-every block, and the surface between is a cubic spline. The powers of the position inside each
-block are kept, so that a parabolic surface still comes out exactly.
-"""
+"""Robust Gaussian regression filter for surfaces."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import fft
-from scipy.interpolate import make_interp_spline
-from scipy.ndimage import distance_transform_edt
 
+from edgeqc.errors import MeasurementError
+from edgeqc.measure.form import surface_form
 from edgeqc.measure.height_checks import check_nesting_index, checked_surface
+from edgeqc.measure.local_regression import (
+    MIN_SUPPORT,
+    NodeFit,
+    NodeGrid,
+    RealArray,
+    fitted_nodes,
+    moved_to,
+    node_grid,
+    spread,
+    with_nearest,
+)
 from edgeqc.measure.robust_filter import (
     BIWEIGHT_TUNING,
-    MAX_ROUNDS,
     SMALLEST_TUNING,
-    regression_weights,
+    regression_alpha,
 )
-from edgeqc.quantity import FloatArray
+from edgeqc.quantity import BoolArray, FloatArray
 
-BLOCKS_PER_SIGMA = 4.0
-"""Blocks within one standard deviation of the weighting function. With four, the spline between
-block middles changes the transmission at the nesting index by less than 0.0001."""
+LEAST_SAMPLES = 6.0
+"""Least nesting index in samples. Below it the weights span fewer than 35 heights, too few to
+tell which of them lie off a surface of six parameters."""
 
-MEDIAN_HEIGHTS = 300_000
-"""Heights at most, evenly picked, from which the median residual and the change are taken."""
+ROUNDS_NODES_PER_SIGMA = 1.25
+"""Nodes within a standard deviation of the weights while the robust weights settle. A wave at the
+nesting index is then off by 1 % at most, which moves no weight that matters."""
 
-AREAL_TOLERANCE = 2e-4
-"""Root mean square change of the surface, over the tuning constant, at which the rounds end: a
-twentieth of a percent of the residuals' own standard deviation."""
+NODES_PER_SIGMA = 3.0
+"""Nodes within a standard deviation for the surface that is returned."""
 
-NODES_AT_ONCE = 8192
-"""Block middles whose equations are solved together, so that they stay in the cache."""
+MAX_AREAL_ROUNDS = 10
+"""Largest number of rounds. Heights with noise settle in three to ten. A surface without noise
+filtered at a nesting index below its own wavelengths may never: its residuals are the filter's
+own, and which of them are outliers depends on the round. Unsettled, the last move goes into the
+doubt."""
 
-MIN_SUPPORT = 1e-3
-"""Least sum of weights at a block's middle, as a share of a full one, to fit there; elsewhere the
-nearest fitted value is taken."""
+AREAL_TOLERANCE = 1e-3
+"""Root mean square move of the surface, over the tuning constant, at which the rounds end: 0.3 %
+of the residuals' own standard deviation."""
 
-MIN_DETERMINANT = 1e-10
-"""Least determinant of the normal equations, scaled, to fit a polynomial; below, the mean."""
+SINGLE_BELOW_SIGMA = 8.0
+"""Standard deviation of the weights, in samples, below which the rounds run in single precision.
+The surface that is returned never does."""
+
+PICKED = 300_000
+"""Heights (nodes) at most, evenly picked, from which the median residual (the next step) comes."""
+
+LEAST_ROBUST_SUPPORT = 0.05
+"""Share of the plain sum of weights that must be left of it after robust weighing to move the
+surface there; below, it stays where it was."""
+
+LEAST_ROBUST_STEADINESS = 0.01
+"""The same for the determinant of the equations: what is left lies to one side, and the polynomial
+would hang in the air."""
+
+
+@dataclass(frozen=True)
+class RobustSurface:
+    """Long-wave part of a surface, and whether it had settled.
+
+    Parameters
+    ----------
+    surface_um : (rows, cols) float array
+        In µm, NaN where the input is NaN.
+    settled : bool
+        Whether the rounds ended by themselves.
+    move_um : float
+        Root mean square move of the surface in the last round.
+    rounds : int
+        Number of rounds of robust weighing.
+    """
+
+    surface_um: FloatArray
+    settled: bool
+    move_um: float
+    rounds: int
 
 
 def robust_areal_filter(
@@ -63,7 +104,7 @@ def robust_areal_filter(
     spacing_um : float or (float, float)
         Sampling interval in µm, one for both directions or (row, col).
     nesting_index_um : float
-        Nesting index in µm.
+        Nesting index in µm, six samples or more.
     order : {0, 2}
         Order of the regression; 2 follows form and needs no form removal.
 
@@ -75,188 +116,160 @@ def robust_areal_filter(
     Notes
     -----
     As ``robust_profile_filter``, with the full polynomial of the order in both directions.
-    Ends and gaps need no other treatment: the regression uses what is there. Time grows with
-    the number of heights for a nesting index of some thirty samples or more; below, the blocks
-    shrink to single heights and the filter is a few times slower.
+    Ends and gaps need no other treatment: the regression uses what is there. Time and memory
+    grow with the number of heights, for every nesting index.
 
     References
     ----------
     ISO 16610-71:2014 (areal robust Gaussian regression; weights as in -31, from memory).
     """
+    return robust_surface(height_um, spacing_um, nesting_index_um, order=order).surface_um
+
+
+def robust_surface(
+    height_um: ArrayLike,
+    spacing_um: float | tuple[float, float],
+    nesting_index_um: float,
+    *,
+    order: int = 2,
+) -> RobustSurface:
+    """Return the long-wave part of a surface by robust regression, and whether it had settled.
+
+    Parameters
+    ----------
+    height_um, spacing_um, nesting_index_um, order
+        As in ``robust_areal_filter``.
+
+    Notes
+    -----
+    Each round weighs the heights by their residuals and fits anew. The surface for the next
+    round is that combination of the last two whose moves cancel best (a secant step), which
+    needs about two thirds of the rounds. A longer memory needs fewer still, but throws single
+    places to where other heights are outliers.
+
+    References
+    ----------
+    ISO 16610-71:2014 (from memory); J. ACM 1965;12:547 (mixing of rounds, from memory).
+    """
     height, valid, spacing = checked_surface(height_um, spacing_um)
     extent = max(n * step for n, step in zip(height.shape, spacing, strict=True))
     nesting = check_nesting_index(nesting_index_um, max(spacing), extent)
-    offset = float(height[valid].mean())
-    filled = np.where(valid, height - offset, 0.0)
-    grid = _BlockGrid(height.shape, spacing, nesting, order)
-    stride = max(1, math.isqrt(filled.size // MEDIAN_HEIGHTS))
-    robust = valid.astype(np.float64)
-    surface = np.zeros_like(filled)
-    for round_number in range(MAX_ROUNDS):
-        new = grid.surface(robust, filled)
-        picked = np.s_[::stride, ::stride]
-        change = (new[picked] - surface[picked])[valid[picked]]
-        moved = float(np.sqrt(np.mean(change**2))) if round_number and change.size else math.inf
-        surface = new
-        residual = np.abs(filled - surface)
-        sample = residual[picked][valid[picked]]
-        median = float(np.median(sample)) if sample.size else 0.0
-        largest = float(np.max(residual, where=valid, initial=0.0))
-        tuning = max(BIWEIGHT_TUNING * median, SMALLEST_TUNING * largest, np.finfo(float).tiny)
-        if moved <= AREAL_TOLERANCE * tuning:
-            break
-        residual /= tuning
-        residual *= residual
-        np.subtract(1.0, residual, out=residual)
-        np.maximum(residual, 0.0, out=residual)
-        residual *= residual
-        robust = np.where(valid, residual, 0.0)
-    return np.where(valid, surface + offset, np.nan)
+    _check_samples(nesting, spacing)
+    # what the regression passes unchanged goes first: the rest is small and its sums exact
+    form = surface_form(height, spacing, "polynomial 2" if order == 2 else "mean")
+    filled = np.where(valid, height - form, 0.0)
+    sigma = regression_alpha(order) * nesting / math.sqrt(2.0 * math.pi)
+    shape, widths = (height.shape[0], height.shape[1]), (sigma / spacing[0], sigma / spacing[1])
+    single = max(widths) < SINGLE_BELOW_SIGMA
+    grid = node_grid(shape, widths, order, ROUNDS_NODES_PER_SIGMA, single=single)
+    rough: RealArray = filled.astype(np.float32) if single else filled
+    plain = fitted_nodes(grid, valid.astype(rough.dtype), rough)
+    rounds = _rounds(rough, valid, grid, plain)
+    fine = node_grid(shape, widths, order, NODES_PER_SIGMA)
+    nodes = rounds.value
+    if single or (fine.row.nodes, fine.col.nodes) != nodes.shape:
+        weight = rounds.weight.astype(np.float64)
+        fit = fitted_nodes(fine, weight, weight * filled)
+        before = [moved_to(grid, fine, field) for field in (plain.support, plain.steadiness)]
+        nodes = np.where(
+            _carried(fit, before[0], before[1]), fit.value, moved_to(grid, fine, nodes)
+        )
+    surface = np.where(valid, spread(fine, nodes) + form, np.nan)
+    return RobustSurface(surface, rounds.settled, rounds.move_um, rounds.count)
 
 
-class _BlockGrid:
-    """The blocks of a surface, the weighting function on them and the spline back to heights."""
-
-    def __init__(
-        self, shape: tuple[int, ...], spacing: tuple[float, float], nesting: float, order: int
-    ) -> None:
-        self.shape = shape
-        self.order = order
-        self.powers = [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
-        axes = [
-            _BlockAxis(n, step, nesting, order) for n, step in zip(shape, spacing, strict=True)
-        ]
-        self.row, self.col = axes
-
-    def surface(self, robust: FloatArray, filled: FloatArray) -> FloatArray:
-        """Return the fitted surface for given robust weights."""
-        support = self._moments(self._blocks(robust, 2 * self.order), 2 * self.order)
-        target = self._moments(self._blocks(robust * filled, self.order), self.order)
-        nodes = self._solve(support, target)
-        if self.row.block > 1:
-            nodes = self.row.spline @ nodes
-        if self.col.block > 1:
-            nodes = nodes @ self.col.spline.T
-        return nodes
-
-    def _blocks(self, data: FloatArray, top: int) -> FloatArray:
-        """Sum over every block the data times powers of the place inside it."""
-        row, col = self.row, self.col
-        padded = data
-        if (row.count * row.block, col.count * col.block) != self.shape:
-            padded = np.zeros((row.count * row.block, col.count * col.block))
-            padded[: self.shape[0], : self.shape[1]] = data
-        stacked = padded.reshape(row.count, row.block, -1)
-        by_row = row.inside[: top + 1][None] @ stacked  # (row blocks, powers, columns)
-        by_row = by_row.reshape(row.count, top + 1, col.count, col.block)
-        result: FloatArray = by_row @ col.inside[: top + 1].T
-        return result  # (row blocks, row powers, column blocks, column powers)
-
-    def _moments(self, blocks: FloatArray, top: int) -> dict[tuple[int, int], FloatArray]:
-        """Weighted moments about the middle of every block, from the blocks' own moments."""
-        size = (self.row.padded, self.col.padded)
-        spectra = {
-            (i, j): fft.rfft2(blocks[:, i, :, j], size)
-            for i in range(top + 1) for j in range(top + 1 - i)
-            if (i == 0 or self.row.block > 1) and (j == 0 or self.col.block > 1)
-        }
-        moments = {}
-        for p in range(top + 1):
-            for q in range(top + 1 - p):
-                total = np.zeros((size[0], size[1] // 2 + 1), dtype=np.complex128)
-                for (i, j), spectrum in spectra.items():
-                    if i > p or j > q:
-                        continue
-                    factor = math.comb(p, i) * math.comb(q, j)
-                    rows = self.row.transfer[p - i] * factor
-                    total += rows[:, None] * self.col.half_transfer[q - j] * spectrum
-                field = fft.irfft2(total, size)[: self.row.count, : self.col.count]
-                moments[p, q] = field
-        return moments
-
-    def _solve(
-        self,
-        support: dict[tuple[int, int], FloatArray],
-        target: dict[tuple[int, int], FloatArray],
-    ) -> FloatArray:
-        """Constant term of the polynomial at every block; the nearest where none can be had."""
-        good = support[0, 0] > MIN_SUPPORT
-        nodes = np.empty(good.shape)
-        step = max(1, NODES_AT_ONCE // good.shape[1])
-        for start in range(0, good.shape[0], step):
-            band = np.s_[start : start + step]
-            weight = np.where(good[band], support[0, 0][band], 1.0)
-            right = [target[power][band] / weight for power in self.powers]
-            if self.order == 0:
-                nodes[band] = right[0]
-                continue
-            normal = {
-                (a, b): support[one[0] + two[0], one[1] + two[1]][band] / weight
-                for a, one in enumerate(self.powers)
-                for b, two in enumerate(self.powers) if b >= a
-            }
-            nodes[band] = _constant_term(normal, right)
-        if not good.all():
-            nearest = distance_transform_edt(~good, return_distances=False, return_indices=True)
-            nodes = nodes[tuple(nearest)]
-        return nodes
+def _check_samples(nesting_um: float, spacing_um: tuple[float, float]) -> None:
+    if nesting_um < LEAST_SAMPLES * max(spacing_um) * (1 - 1e-9):
+        raise MeasurementError(
+            f"the nesting index of a robust filter is {nesting_um:g} µm at a spacing of"
+            f" {max(spacing_um):g} µm",
+            rule=f"It holds at least {LEAST_SAMPLES:g} sampling intervals, so that outliers can be"
+            " told from the surface.",
+            remedy="Choose a larger nesting index or the Gaussian filter.",
+        )
 
 
-def _constant_term(
-    normal: dict[tuple[int, int], FloatArray], right: list[FloatArray]
-) -> FloatArray:
-    """Solve symmetric normal equations at every node for their constant term (number 0).
-
-    Elimination without pivoting, which is safe for positive definite equations, with the
-    constant term last: nothing has to be put back. Where the data about a node do not carry the
-    polynomial, their mean is returned.
-    """
-    mean = right[0]
-    left, rest = dict(normal), list(right)
-    determinant = np.ones_like(mean)
-    order = [*range(len(right) - 1, 0, -1), 0]
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for place, k in enumerate(order[:-1]):
-            pivot = left[k, k]
-            determinant = determinant * pivot
-            later = order[place + 1 :]
-            for at, i in enumerate(later):
-                share = left[min(i, k), max(i, k)] / pivot
-                rest[i] = rest[i] - share * rest[k]
-                for j in later[at:]:
-                    pair, other = (min(i, j), max(i, j)), (min(j, k), max(j, k))
-                    left[pair] = left[pair] - share * left[other]
-        determinant = determinant * left[0, 0]
-        return np.where(determinant > MIN_DETERMINANT, rest[0] / left[0, 0], mean)
+@dataclass(frozen=True)
+class _Rounds:
+    value: RealArray
+    weight: RealArray
+    settled: bool
+    move_um: float
+    count: int
 
 
-class _BlockAxis:
-    """One direction of the block grid; lengths in standard deviations of the weights."""
+def _rounds(
+    filled: RealArray, valid: BoolArray, grid: NodeGrid, plain: NodeFit
+) -> _Rounds:
+    """Weigh and fit in turns until the surface no longer moves."""
+    mixing = _Mixing(plain.support > MIN_SUPPORT)
+    value = with_nearest(plain.value, mixing.used)
+    settled, move, count = False, math.inf, 0
+    weight = valid.astype(filled.dtype)
+    while not settled and count < MAX_AREAL_ROUNDS:
+        count += 1
+        weight, tuning = _robust_weights(filled - spread(grid, value), valid)
+        fit = fitted_nodes(grid, weight, weight * filled)
+        carried = _carried(fit, plain.support, plain.steadiness)
+        new = np.where(carried, fit.value, value)
+        move = mixing.move(new - value)
+        settled = move <= AREAL_TOLERANCE * tuning
+        value = new if settled or count == MAX_AREAL_ROUNDS else mixing.mixed(value, new)
+    return _Rounds(value, weight, settled, move, count)
 
-    def __init__(self, n: int, spacing: float, nesting: float, order: int) -> None:
-        weights = regression_weights(spacing, nesting, order)
-        lever = np.arange(weights.size) - weights.size // 2
-        sigma = math.sqrt(float(weights @ lever**2))
-        # at least eight blocks, so that the spline has something to go through
-        self.block = max(1, min(int(sigma / BLOCKS_PER_SIGMA), n // 8))
-        self.count = -(-n // self.block)
-        place = (np.arange(self.block) - (self.block - 1) / 2.0) / sigma
-        self.inside: FloatArray = np.stack([place**k for k in range(2 * order + 1)])
-        # the blocks widen the weighting function; it is drawn narrower by as much
-        narrow = math.sqrt(sigma**2 - (self.block**2 - 1) / 12.0) / sigma
-        reach = min(int(weights.size // 2 / self.block) + 1, self.count - 1)
-        step = np.arange(-reach, reach + 1) * self.block / sigma
-        shape = np.exp(-0.5 * (step / narrow) ** 2)
-        shape /= math.sqrt(2.0 * math.pi) * narrow * sigma
-        self.padded = fft.next_fast_len(self.count + reach, real=True)
-        self.transfer, self.half_transfer = [], []
-        for k in range(2 * order + 1):
-            kernel = np.zeros(self.padded)
-            kernel[np.arange(-reach, reach + 1) % self.padded] = (shape * step**k)[::-1]
-            self.transfer.append(fft.fft(kernel))
-            self.half_transfer.append(fft.rfft(kernel))
-        middles = (np.arange(self.count) + 0.5) * self.block - 0.5
-        self.spline: FloatArray = np.empty((0, 0))
-        if self.block > 1:
-            spline = make_interp_spline(middles, np.eye(self.count), k=3)
-            self.spline = spline(np.arange(n, dtype=np.float64))
+
+def _robust_weights(residual: RealArray, valid: BoolArray) -> tuple[RealArray, float]:
+    """Biweight of the residuals, and its tuning constant; works on the residuals handed over."""
+    np.abs(residual, out=residual)
+    stride = max(1, math.isqrt(residual.size // PICKED))
+    sample = residual[::stride, ::stride][valid[::stride, ::stride]]
+    median = float(np.median(sample)) if sample.size else 0.0
+    largest = float(np.max(residual, where=valid, initial=0.0))
+    tuning = max(BIWEIGHT_TUNING * median, SMALLEST_TUNING * largest, np.finfo(float).tiny)
+    residual *= 1.0 / tuning
+    residual *= residual
+    np.subtract(1.0, residual, out=residual)
+    np.maximum(residual, 0.0, out=residual)
+    residual *= residual
+    residual[~valid] = 0.0
+    return residual, tuning
+
+
+def _carried(fit: NodeFit, support: RealArray, steadiness: RealArray) -> BoolArray:
+    """Where enough is left after robust weighing, on enough sides, to move the surface."""
+    return np.asarray(
+        np.isfinite(fit.value)
+        & (fit.support > np.maximum(LEAST_ROBUST_SUPPORT * support, MIN_SUPPORT))
+        & (fit.steadiness > LEAST_ROBUST_STEADINESS * steadiness)
+    )
+
+
+class _Mixing:
+    """The round before, for the step after the next."""
+
+    def __init__(self, used: BoolArray) -> None:
+        self.used = used
+        self.stride = max(1, math.isqrt(used.size // PICKED))
+        self.picked = used[:: self.stride, :: self.stride]
+        self.new: RealArray | None = None
+        self.moved: RealArray | None = None
+
+    def move(self, step: RealArray) -> float:
+        """Root mean square of a step."""
+        return float(np.sqrt(np.mean(self._sample(step) ** 2)))
+
+    def _sample(self, field: RealArray) -> RealArray:
+        sample = field[:: self.stride, :: self.stride][self.picked]
+        return sample.astype(np.float64)
+
+    def mixed(self, value: RealArray, new: RealArray) -> RealArray:
+        """Return where to go on from, after a round that led from ``value`` to ``new``."""
+        moved, before, old = self._sample(new - value), self.moved, self.new
+        self.new, self.moved = new, moved
+        if before is None or old is None:
+            return new
+        change = moved - before
+        square = float(change @ change)
+        share = float(change @ moved) / square if square > 0 else 0.0
+        mixed: RealArray = new - new.dtype.type(share) * (new - old)
+        return mixed

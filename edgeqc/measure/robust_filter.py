@@ -92,8 +92,8 @@ def robust_profile_filter(
     return result
 
 
-def regression_weights(spacing_um: float, nesting_index_um: float, order: int) -> FloatArray:
-    """Return the sampled weighting function of a regression filter, summing to one.
+def regression_alpha(order: int) -> float:
+    """Return the constant of the weighting function of a regression filter.
 
     References
     ----------
@@ -105,7 +105,17 @@ def regression_weights(spacing_um: float, nesting_index_um: float, order: int) -
             rule="The order is 0 or 2.",
             remedy="Choose 2 to follow form, 0 for a levelled profile.",
         )
-    alpha = ALPHA if order == 0 else ALPHA_SECOND_ORDER
+    return ALPHA if order == 0 else ALPHA_SECOND_ORDER
+
+
+def regression_weights(spacing_um: float, nesting_index_um: float, order: int) -> FloatArray:
+    """Return the sampled weighting function of a regression filter, summing to one.
+
+    References
+    ----------
+    ISO/TS 16610-31:2010 (constants of order 0 and 2).
+    """
+    alpha = regression_alpha(order)
     # the wider function of order 2 falls to the same share at alpha/ALPHA times the half width
     half = int(KERNEL_HALF_WIDTH * alpha / ALPHA * nesting_index_um / spacing_um + 1e-9)
     offset = np.arange(-half, half + 1) * (spacing_um / nesting_index_um)

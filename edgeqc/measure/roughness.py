@@ -367,6 +367,7 @@ def _conditions(
     kind: Kind, nesting: float | None, band: Band, sections: Sections
 ) -> Conditions:
     filtered = kind != "P" and nesting is not None
+    ends_matter = (filtered and band.filter == "Gaussian") or band.short_nesting_index_um
     note = sections.note if kind == "R" else ""
     if kind == "R" and not filtered:
         note = "; ".join(filter(None, [note or "non-default:", "no L-filter was applied"]))
@@ -375,7 +376,7 @@ def _conditions(
         filter=FILTER_TITLES[band.filter] if filtered else "none",
         nesting_index_um=nesting if filtered else None,
         short_nesting_index_um=band.short_nesting_index_um,
-        end_treatment=band.ends_title if filtered or band.short_nesting_index_um else "",
+        end_treatment=band.ends_title if ends_matter else "",
         form=band.form,
         section_length_um=sections.section_length_um,
         evaluation_length_um=sections.evaluation_length_um,
