@@ -85,7 +85,8 @@ def test_a_weak_piece_counts_only_where_the_zones_hold_it_for_obscured() -> None
     on_face[20:-20, 20:-20] = True
     settings = DebrisSettings(strong=60.0)
     alone, _ = find_pieces(faint, on_face, None, settings)
-    backed, weak = find_pieces(faint, on_face, np.ones(SHAPE, np.float32), settings)
+    backed, weak = find_pieces(faint, on_face, lambda part: np.ones(SHAPE, np.float32)[part],
+                               settings)
     assert alone.max() == 0
     assert backed.max() == 6
     assert weak == 6

@@ -151,13 +151,14 @@ def _stations(face: CutFace, rows: slice, cols: slice) -> NDArray[np.float32]:
         across = -across
     last = middle.shape[0] - 1
     at = cKDTree(middle).query(points)[1].astype(float)
-    index = np.arange(last + 1)
+    lines = np.concatenate([middle, across], axis=1)
+    rise = np.diff(lines, axis=0, append=lines[-1:])
     spacing = max(float(face.s_px[-1]) / max(last, 1), 1e-6)
     for _ in range(6):
         # the damped root of the signed distance from the chord's line
-        base = [np.interp(at, index, middle[:, axis]) for axis in (0, 1)]
-        unit = [np.interp(at, index, across[:, axis]) for axis in (0, 1)]
-        gap = (points[:, 0] - base[0]) * unit[0] + (points[:, 1] - base[1]) * unit[1]
+        chord = at.astype(np.intp)
+        line = lines[chord] + rise[chord] * (at - chord)[:, None]
+        gap = ((points - line[:, :2]) * line[:, 2:]).sum(axis=1)
         at = np.clip(at + np.clip(gap / spacing, -200, 200), 0, last)
     coarse = at.reshape(size).astype(np.float32)
     full_row, full_col = np.mgrid[:height, :width].astype(np.float32) / np.float32(LATTICE_PX)

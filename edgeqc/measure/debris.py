@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
-from edgeqc.faces.raster import FrameWindow, frame_coordinates
+from edgeqc.faces.raster import FaceRaster, FrameWindow, face_raster, frame_coordinates
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import COVERAGE_FACTOR, Measured, combine
 from edgeqc.zoning.zones import OBSCURED, ZoneMap
 
 Plane = NDArray[np.float32]
+Part = tuple[slice, slice]
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,7 @@ def measure_debris(
     settings: DebrisSettings | None = None,
     *,
     window: FrameWindow | None = None,
+    raster: FaceRaster | None = None,
 ) -> DebrisMeasures:
     """Return the debris on a face.
 
@@ -99,6 +101,8 @@ def measure_debris(
         What counts as a piece.
     window : FrameWindow, optional
         Frame coordinates of the face, where they are known already.
+    raster : FaceRaster, optional
+        Its zones on the picture's pixels, where they are known already.
 
     Notes
     -----
@@ -117,10 +121,11 @@ def measure_debris(
         reason = "the face is too small"
         return DebrisMeasures(None, None, MappingProxyType(
             {"debris_count": reason, "debris_area_fraction": reason}))
-    hidden = _hidden(window, zones)
-    pieces, weak = find_pieces(image.pixels[here], on_face, hidden, settings)
+    raster = raster or face_raster(face, zones.labels, window)
+    pieces, weak = find_pieces(
+        image.pixels[here], on_face, lambda part: _hidden(window, zones, part), settings)
     count = int(pieces.max())
-    obscured = on_face & ((pieces > 0) | (_labels(window, zones) == OBSCURED))
+    obscured = on_face & ((pieces > 0) | (raster.labels == OBSCURED))
     area = float(np.count_nonzero(obscured)) / total
     rim = float(np.count_nonzero(obscured & ~_eroded(obscured))) / total
     area_budget = {"rim of the pieces": rim + 1 / total,
@@ -145,7 +150,7 @@ def _bounded(value: float, budget: dict[str, float], n: int, most: float) -> Mea
 def find_pieces(
     pixels: Plane,
     on_face: NDArray[np.bool_],
-    hidden: Plane | None = None,
+    hidden: Callable[[Part], Plane] | None = None,
     settings: DebrisSettings | None = None,
 ) -> tuple[NDArray[np.int32], int]:
     """Return a raster of the pieces' numbers (0 elsewhere), and how many of them are weak.
@@ -156,8 +161,8 @@ def find_pieces(
         Grey levels.
     on_face : (rows, cols) bool array
         Pixels of the face.
-    hidden : (rows, cols) float32 array, optional
-        Probability that a place is obscured.
+    hidden : function of a window, optional
+        Gives the probability that its places are obscured: only weak pieces ask for it.
     settings : DebrisSettings, optional
         What counts as a piece.
     """
@@ -166,8 +171,10 @@ def find_pieces(
     inner = cv2.erode(on_face.astype(np.uint8), np.ones((size, size), np.uint8),
                       borderType=cv2.BORDER_CONSTANT, borderValue=0.0)
     height = np.zeros(pixels.shape, np.float32)
+    share = on_face.astype(np.float32)
+    grey = np.asarray(pixels * share, np.float32)
     for scale in settings.scales_px:
-        np.maximum(height, _height(pixels, on_face, scale), out=height)
+        np.maximum(height, _height(grey, share, scale), out=height)
     height[inner == 0] = 0
     mask = cv2.morphologyEx((height > settings.weak).astype(np.uint8), cv2.MORPH_CLOSE,
                             np.ones((5, 5), np.uint8))
@@ -182,7 +189,7 @@ def find_pieces(
             continue
         strong = float(height[part][at].max()) >= settings.strong
         if not strong and (hidden is None
-                           or float(hidden[part][at].mean()) < settings.min_obscured):
+                           or float(hidden(part)[at].mean()) < settings.min_obscured):
             continue
         number += 1
         weak += not strong
@@ -190,16 +197,19 @@ def find_pieces(
     return pieces, weak
 
 
-def _height(pixels: Plane, on_face: NDArray[np.bool_], scale: float) -> Plane:
-    """Difference from the surroundings at a scale, over the texture's local spread there."""
+def _height(grey: Plane, share: Plane, scale: float) -> Plane:
+    """Difference from the surroundings at a scale, over the texture's local spread there.
+
+    ``share`` is 1 on the face and 0 beside it, where ``grey`` is 0 too.
+    """
     # smoothing by s needs no finer raster than s/1.5
     reduction = max(1, int(scale / 1.5))
-    size = (pixels.shape[1] // reduction, pixels.shape[0] // reduction)
+    size = (grey.shape[1] // reduction, grey.shape[0] // reduction)
     if min(size) < 8:
-        return np.zeros(pixels.shape, np.float32)
+        return np.zeros(grey.shape, np.float32)
     mask, small = (
         np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
-        for plane in (on_face.astype(np.float32), np.asarray(pixels * on_face, np.float32))
+        for plane in (share, grey)
     )
     s = scale / reduction
     near = _smooth(small, s) / np.maximum(_smooth(mask, s), 0.05)
@@ -207,14 +217,14 @@ def _height(pixels: Plane, on_face: NDArray[np.bool_], scale: float) -> Plane:
     rest = near - wide
     inside = mask > 0.5
     if not inside.any():
-        return np.zeros(pixels.shape, np.float32)
+        return np.zeros(grey.shape, np.float32)
     spread = 1.4826 * float(np.median(np.abs(rest[inside] - np.median(rest[inside]))))
     # what stands out must not raise its own yardstick
     square = np.minimum(rest * rest, 9 * spread * spread) * mask
     local = np.sqrt(_smooth(square, 40) / np.maximum(_smooth(mask, 40), 0.02))
     yardstick = np.maximum(np.maximum(local, 0.7 * spread), 0.5 / 255)
     height = np.abs(rest) / yardstick * (mask > 0.3)
-    return np.asarray(cv2.resize(np.asarray(height, np.float32), pixels.shape[::-1],
+    return np.asarray(cv2.resize(np.asarray(height, np.float32), grey.shape[::-1],
                                  interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -244,17 +254,10 @@ def _eroded(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), np.bool_)
 
 
-def _cells(window: FrameWindow, zones: ZoneMap) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _hidden(window: FrameWindow, zones: ZoneMap, part: Part) -> Plane:
+    """Return the probability that the places of a part of the face's window are obscured."""
     n_t, n_s = zones.labels.shape
     longest = max(float(window.station.max()), 1.0)
-    column = np.clip((window.station * (n_s / longest)).astype(np.intp), 0, n_s - 1)
-    row = np.clip((window.t * n_t).astype(np.intp), 0, n_t - 1)
-    return row, column
-
-
-def _hidden(window: FrameWindow, zones: ZoneMap) -> Plane:
-    return np.asarray(zones.probability[3][_cells(window, zones)], np.float32)
-
-
-def _labels(window: FrameWindow, zones: ZoneMap) -> NDArray[np.uint8]:
-    return np.asarray(zones.labels[_cells(window, zones)], np.uint8)
+    column = np.clip((window.station[part] * (n_s / longest)).astype(np.intp), 0, n_s - 1)
+    row = np.clip((window.t[part] * n_t).astype(np.intp), 0, n_t - 1)
+    return np.asarray(zones.probability[3][row, column], np.float32)

@@ -54,13 +54,14 @@ def clipped_beside(image: CalibratedImage, face: CutFace) -> float:
     """
     reach = max(2, round(_BESIDE * float(np.median(face.thickness_px))))
     here, inside = _around(image, face, 3 * reach)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    white = (image.pixels[here] >= 1 - _HALF_LEVEL) & image.valid[here]
+    if not white.any():
+        return 0.0
+    away = cv2.distanceTransform((~inside).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     # next to the outline lies the edge's own blur
-    near = cv2.dilate(inside.astype(np.uint8), disc)
-    strip = (cv2.dilate(near, disc) > near) & image.valid[here]
+    strip = (away > reach) & (away <= 2 * reach) & image.valid[here]
     if not strip.any():
         return 0.0
-    white = (image.pixels[here] >= 1 - _HALF_LEVEL) & image.valid[here]
     patches = cv2.morphologyEx(
         white.astype(np.uint8), cv2.MORPH_OPEN, np.ones((reach, reach), np.uint8))
     return float(np.mean(patches[strip] > 0))

@@ -141,7 +141,7 @@ def measure_face(
             reasons[name] = lattice.reasons.get(key, "no lattice was found")
         else:
             values[name] = item
-    debris = measure_debris(image, face, zones, settings.debris, window=window)
+    debris = measure_debris(image, face, zones, settings.debris, window=window, raster=raster)
     for name, item in (("debris_count", debris.count),
                        ("debris_area_fraction", debris.area_fraction)):
         if item is None:
