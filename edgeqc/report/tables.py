@@ -36,7 +36,8 @@ PROFILE_COLUMNS = ("image", "face", "s", "s_unit", "thickness", "u_thickness", "
 # the second of each is its wide form, which spreadsheets for East Asian text take for the same
 _FORMULA_MARKS = frozenset("=\uff1d@\uff20")
 _SIGNS = frozenset("+\uff0b-\uff0d")
-_SIGNED_NUMBER = re.compile(r"[+-][0-9]+([.,][0-9]+)?")
+# a number, or what begins like one and has no sign to reckon with: no spreadsheet evaluates that
+_NOTHING_TO_RECKON = re.compile(r"[+-][0-9][0-9A-Za-z.,_]*")
 
 
 def cell(item: object) -> str:
@@ -65,8 +66,9 @@ def write_table(path: Path, columns: Sequence[str], rows: Iterable[Mapping[str, 
     Notes
     -----
     Text that a spreadsheet would evaluate gets a leading apostrophe: text that begins with ``=``
-    or ``@``, or with ``+`` or ``-`` unless it is a plain number. So ``=1+1`` becomes ``'=1+1``,
-    and the id ``-014`` stays as it is.
+    or ``@``, or with ``+`` or ``-`` unless a digit follows and after it only letters, digits,
+    points, commas and underscores. So ``=1+1`` becomes ``'=1+1``, and the id ``-014`` and the file
+    name ``-014.tif`` stay as they are.
     """
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
@@ -84,7 +86,7 @@ def _is_formula(text: str) -> bool:
     """Whether a spreadsheet that opens the table would evaluate a cell's text."""
     bare = text.strip()  # blanks and line ends before the sign do not stop it
     if bare[:1] in _SIGNS:
-        return _SIGNED_NUMBER.fullmatch(bare) is None
+        return _NOTHING_TO_RECKON.fullmatch(bare) is None
     return bare[:1] in _FORMULA_MARKS
 
 
