@@ -19,7 +19,7 @@ from edgeqc.folder_search import FoundFiles, find_files
 from edgeqc.folder_settings import FolderSettings
 from edgeqc.folder_tables import sorted_rows, workbook_bytes
 from edgeqc.folder_work import Order, Outcome, Row, failed_row
-from edgeqc.folder_workers import core_count, outcomes_here, outcomes_of_workers
+from edgeqc.folder_workers import fitting_workers, outcomes_here, outcomes_of_workers
 from edgeqc.protocol import (
     Protocol,
     protocol_of,
@@ -103,7 +103,7 @@ def examine_folder(
     *,
     sheet: str | Path | None = None,
     protocol: str | Path | None = None,
-    workers: int | None = None,
+    workers: int | None = 1,
     cluster: str | None = None,
     redo: bool = False,
     report: Callable[[FolderEvent], None] | None = None,
@@ -122,7 +122,9 @@ def examine_folder(
     protocol : path, optional
         A specimen protocol, or a folder protocol that may name one.
     workers : int, optional
-        Number of pictures examined at once; 0 for one a core. The tables do not depend on it.
+        Number of pictures examined at once; 0 for one a core, None for the protocol's number.
+        The tables do not depend on it. More than one start processes that import the calling
+        script anew, so that a script has to call this below ``if __name__ == "__main__"``.
     cluster : str, optional
         Address of a running scheduler instead of workers on this machine.
     redo : bool
@@ -288,7 +290,7 @@ class _Run:
     def _outcomes(self, orders: list[Order]) -> Generator[Outcome, None, None]:
         asked = self.request.workers
         workers = self.settings.workers if asked is None else asked
-        workers = min(workers or core_count(), max(1, len(orders)))
+        workers = min(workers or fitting_workers(), max(1, len(orders)))
         if workers == 1 and not self.request.cluster:
             return outcomes_here(orders)
         return outcomes_of_workers(orders, workers=workers, cluster=self.request.cluster)

@@ -19,7 +19,7 @@ class FolderSettings:
         Name of the specimen sheet looked for in the folder; an XLSX file of the same stem is
         taken where there is no such CSV.
     workers : int
-        Number of pictures examined at once; 0 for one a core.
+        Number of pictures examined at once; 0 for one a core, as far as the memory allows.
     time_limit_s : float
         Longest time for one picture; a picture that takes longer is a failed row.
     memory_limit_mb : int
@@ -32,7 +32,7 @@ class FolderSettings:
     patterns: tuple[str, ...] = ("*.tif", "*.tiff", "*.png", "*.jpg", "*.jpeg", "*.bmp")
     subfolders: bool = True
     sheet: str = "specimens.csv"
-    workers: int = 1
+    workers: int = 0
     time_limit_s: float = 600.0
     memory_limit_mb: int = 6144
     specimen_protocol: str = ""

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import math
 import os
 from collections.abc import Generator, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from contextlib import ExitStack, closing
+from pathlib import Path
 from typing import Any
 
 from edgeqc.errors import UsageError
@@ -14,6 +17,9 @@ from edgeqc.folder_work import Order, Outcome, failed_row, run_order
 from edgeqc.guarded_call import GuardedProcess
 
 CONNECT_LIMIT_S = 30
+WORKER_MB = 2000
+"""Memory counted for a worker: measuring the largest mosaic takes up to 1500."""
+_CONTAINER_LIMIT = Path("/sys/fs/cgroup/memory.max")
 _GUARD = "edgeqc_guard"  # the worker's attribute that keeps its measuring process
 
 
@@ -67,11 +73,23 @@ def run_on_worker(order: Order) -> Outcome:
     return run_order(order, guard)
 
 
-def core_count() -> int:
-    """Return the number of cores that this process may use."""
+def fitting_workers() -> int:
+    """Return how many workers this machine carries: one a core, as far as the memory allows."""
     if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+        cores = len(os.sched_getaffinity(0))
+    else:
+        cores = os.cpu_count() or 1
+    return max(1, min(cores, int(_memory_mb() // WORKER_MB)))
+
+
+def _memory_mb() -> float:
+    """Return the memory that this process may share out, infinite where the system does not say."""
+    found = [math.inf]
+    with contextlib.suppress(AttributeError, ValueError, OSError):
+        found.append(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 2**20)
+    with contextlib.suppress(OSError, ValueError):  # a container's share; "max" where it has none
+        found.append(int(_CONTAINER_LIMIT.read_text()) / 2**20)
+    return min(found)
 
 
 def _guard_for(order: Order) -> GuardedProcess:

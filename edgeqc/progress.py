@@ -29,7 +29,7 @@ def told_progress() -> Iterator[Callable[[FolderEvent], None]]:
         def report(event: FolderEvent) -> None:
             if event.kind == "planned":
                 progress.update(task, total=event.pictures)
-                if event.kept:
+                if event.kept and console.is_terminal:
                     console.print(f"{event.kept} pictures are kept from an earlier run",
                                   markup=False, highlight=False)
             elif event.kind == "finished":

@@ -15,6 +15,7 @@ from edgeqc.folder_jobs import fingerprint, folder_names, plan_jobs
 from edgeqc.folder_search import FoundFiles, find_files
 from edgeqc.folder_settings import FolderSettings
 from edgeqc.folder_tables import meaning_of, sorted_rows, workbook_bytes
+from edgeqc.folder_workers import WORKER_MB, fitting_workers
 from edgeqc.guarded_call import GuardedProcess
 from edgeqc.report.tables import FACE_COLUMNS, IMAGE_COLUMNS
 from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
@@ -254,3 +255,11 @@ def test_a_function_that_is_not_there_is_said_so():
     with GuardedProcess("math:no_such", memory_limit_mb=1024) as guard:
         reply = guard.call(1, time_limit_s=20)
     assert (reply.kind, reply.reason) == ("unexpected", "the measuring process cannot start")
+
+
+def test_workers_fit_cores_and_memory(monkeypatch):
+    monkeypatch.setattr("edgeqc.folder_workers.os.sched_getaffinity", lambda pid: set(range(8)),
+                        raising=False)
+    for memory_mb, wanted in ((1e6, 8), (3.5 * WORKER_MB, 3), (100, 1)):
+        monkeypatch.setattr("edgeqc.folder_workers._memory_mb", lambda mb=memory_mb: mb)
+        assert fitting_workers() == wanted

@@ -19,7 +19,7 @@ from edgeqc.folder_settings import FolderSettings
 from edgeqc.result_store import ResultStore, open_store
 
 HERE = Path(__file__).parent
-SETTINGS = FolderSettings(time_limit_s=30.0, memory_limit_mb=1024)
+SETTINGS = FolderSettings(workers=1, time_limit_s=30.0, memory_limit_mb=1024)
 PROTOCOL = HERE / "bench_protocol.toml"
 TABLES = ("images.csv", "faces.csv", "run.xlsx", "index.html")
 
@@ -99,7 +99,7 @@ def test_everything_well_is_exit_code_0(tmp_path, folder):
 def test_a_bad_picture_costs_its_own_row_only(tmp_path, folder, word, says, tries):
     fill(folder, a="ok", bad=word, c="ok")
     limit_s = 2.0 if word.startswith("sleep") else 30.0
-    settings = FolderSettings(time_limit_s=limit_s, memory_limit_mb=1024)
+    settings = FolderSettings(workers=1, time_limit_s=limit_s, memory_limit_mb=1024)
     result = run(folder, tmp_path / "out", settings=settings)
     assert {row["image"]: row["status"] for row in result.images} == {
         "a.tif": "measured", "bad.tif": "failed", "c.tif": "measured"}
