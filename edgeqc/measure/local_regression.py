@@ -41,7 +41,7 @@ NODE_PER_HEIGHT_BELOW = 1.15
 """Node distance, in samples, below which every height has its own node: nearly as many nodes, and
 no interpolation."""
 
-MIN_SUPPORT = 1e-5
+MIN_SUPPORT = 1e-7
 """Least sum of weights at a node, as a share of a full one, to fit there; elsewhere the nearest
 fitted value is taken."""
 
@@ -171,6 +171,7 @@ def _node_axis(
         stop = min(samples, math.floor(place[last - 1] + REACH_SIGMA * sigma) + 1)
         lever = (np.arange(start, stop)[None, :] - place[first:last, None]) / sigma
         weight = np.exp(-0.5 * lever**2) / (math.sqrt(2.0 * math.pi) * sigma)
+        weight[np.abs(lever) > REACH_SIGMA] = 0.0  # however the nodes fall into windows
         matrix = np.stack([weight * lever**power for power in range(2 * order + 1)])
         windows.append(_Window(first, last, start, stop, matrix.astype(precision)))
     spread = () if nodes == samples else _interpolation(samples, nodes, precision)

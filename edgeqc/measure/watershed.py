@@ -8,7 +8,9 @@ higher neighbour are joined to it.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +18,16 @@ from numpy.typing import NDArray
 from edgeqc.quantity import BoolArray, FloatArray
 
 IntArray = NDArray[np.int64]
+Borders = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float32]]
 
 LOWEST = -1e30
 """Stands for heights outside the region, in µm: lower than any, yet a number."""
+
+MANY_HILLS = 64
+"""Hills are pruned on the map itself while there is more than one to so many heights."""
+
+NO_SADDLE = np.iinfo(np.int64).min
+"""Stands for the highest saddle of a hill that meets no other."""
 
 _FIRST_FORWARD = 4
 """Code of the first neighbour with a larger index; codes alone (below 8) are level steps."""
@@ -90,15 +99,24 @@ def pruned_hills(
     top, is_peak = _climb(z, spacing_um)
     flat = z.ravel()
     peak = np.flatnonzero(is_peak & valid.ravel())
+    # numbered by height, so that the larger number of two hills is the higher one
+    peak = peak[np.argsort(flat[peak], kind="stable")]
     number = np.full(top.size, -1, dtype=np.int32)
     number[peak] = np.arange(peak.size, dtype=np.int32)
     labels = np.where(valid, number[top].reshape(z.shape), np.int32(-1))
-    first, second, saddle = _saddles(labels, z)
-    root, highest = _prune(flat[peak].astype(np.float64), (first, second, saddle), least_rise_um)
+    wide, wide_z = _padded(labels, -1), _padded(z, LOWEST)
+    wide, stay = _pruned_on_map(wide, wide_z, flat[peak], least_rise_um)
+    peak = peak[stay]
+    root, highest = _pruned(flat[peak], _borders(wide, wide_z), least_rise_um)
     kept, compact = np.unique(root, return_inverse=True)
-    lookup = np.append(compact.astype(np.int32), np.int32(-1))  # -1 finds the last entry
-    labels = lookup[labels]
+    labels = _renumbered(wide[:-1, :-1], compact)
     return Hills(labels, peak[kept], highest[kept], _open(labels, kept.size))
+
+
+def _renumbered(labels: NDArray[np.int32], new: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Labels by the new number of every hill; -1 stays."""
+    lookup = np.append(new.astype(np.int32), np.int32(-1))  # -1 finds the last entry
+    return lookup[labels]
 
 
 def _climb(
@@ -155,92 +173,120 @@ def _followed(target: NDArray[np.int32]) -> NDArray[np.int32]:
     return target
 
 
-def _saddles(
+def _padded(field: NDArray[Any], fill: float) -> NDArray[Any]:
+    """Give a field a column to the right and a row below: no row then runs into the next."""
+    wide = np.full((field.shape[0] + 1, field.shape[1] + 1), fill, dtype=field.dtype)
+    wide[:-1, :-1] = field
+    return wide
+
+
+def _border(
     labels: NDArray[np.int32], z: NDArray[np.float32]
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Pairs of neighbouring hills with the height of the highest saddle between them."""
-    cols = labels.shape[1]
-    count = int(labels.max()) + 1
-    # two hills meet only inside 2 x 2 squares that are not all of one hill
-    mixed = labels[:-1, :-1] != labels[:-1, 1:]
-    mixed |= labels[1:, :-1] != labels[1:, 1:]
-    mixed |= labels[:-1, :-1] != labels[1:, :-1]
-    row, col = np.divmod(np.flatnonzero(mixed), max(cols - 1, 1))
-    corner = row * cols + col
-    flat_labels, flat_z = labels.ravel(), z.ravel()
-    label = [flat_labels.take(corner + k) for k in (0, 1, cols, cols + 1)]
-    height = [flat_z.take(corner + k) for k in (0, 1, cols, cols + 1)]
-    low, high = label[0], label[0]
-    for other in label[1:]:
-        low, high = np.minimum(low, other), np.maximum(high, other)
-    simple = low >= 0
-    for corner_label in label:
-        simple &= (corner_label == low) | (corner_label == high)
-    # of two hills in a square the saddle is the lower of their highest corners there
-    tops = []
-    for side in (low, high):
-        corners = [np.where(a == side, h, LOWEST) for a, h in zip(label, height, strict=True)]
-        tops.append(np.maximum.reduce(corners)[simple])
-    keys = [low[simple].astype(np.int64) * count + high[simple]]
-    heights = [np.minimum(*tops)]
-    label, height = [a[~simple] for a in label], [h[~simple] for h in height]
-    for one, two in ((0, 1), (2, 3), (0, 2), (1, 3), (0, 3), (1, 2)):
-        a, b = label[one], label[two]
-        border = np.flatnonzero((a != b) & (a >= 0) & (b >= 0))
-        first, second = a[border].astype(np.int64), b[border].astype(np.int64)
-        keys.append(np.minimum(first, second) * count + np.maximum(first, second))
-        heights.append(np.minimum(height[one][border], height[two][border]))
-    joined = np.concatenate(heights).astype(np.float64)
-    return _highest_per_pair(np.concatenate(keys), joined, count)
+) -> Iterator[Borders]:
+    """Yield neighbours that belong to two hills and the saddle between them, by stretches.
+
+    Both fields are padded.
+    """
+    width = labels.shape[1]
+    flat, heights = labels.ravel(), z.ravel()
+    last = flat.size - width - 1  # the last place is padding
+    for start in range(0, last, STRETCH):
+        stop = min(start + STRETCH, last)
+        here = flat[start:stop]
+        for step in (1, width - 1, width, width + 1):
+            there = flat[start + step : stop + step]
+            at = np.flatnonzero((here != there) & ((here | there) >= 0))
+            first, second = here.take(at), there.take(at)
+            at += start
+            saddle = np.minimum(heights.take(at), heights.take(at + step))
+            yield first, second, saddle
 
 
-def _highest_per_pair(
-    key: IntArray, height: FloatArray, count: int
-) -> tuple[IntArray, IntArray, FloatArray]:
-    if key.size == 0:
-        return key, key, height
-    order = np.argsort(key)
-    key, height = key[order], height[order]
-    start = np.flatnonzero(np.append(True, key[1:] != key[:-1]))
-    pair = key[start]
-    return pair // count, pair % count, np.maximum.reduceat(height, start)
+def _borders(labels: NDArray[np.int32], z: NDArray[np.float32]) -> Borders:
+    """Every two neighbours that belong to two hills, and the saddle between them."""
+    first, second, saddle = (
+        np.concatenate(parts) for parts in zip(*_border(labels, z), strict=True)
+    )
+    return first, second, saddle
 
 
-def _prune(
-    peak: FloatArray, pairs: tuple[IntArray, IntArray, FloatArray], least_rise: float
+def _pruned_on_map(
+    labels: NDArray[np.int32],
+    z: NDArray[np.float32],
+    peak_height: NDArray[np.float32],
+    least_rise: float,
+) -> tuple[NDArray[np.int32], IntArray]:
+    """Labels and numbers of the hills left by rounds of pruning over the map itself.
+
+    These go on for as long as there are very many hills: noise makes one of every ten heights,
+    and a list of all their borders is larger than the map several times over.
+    """
+    stay = np.arange(peak_height.size)
+    while stay.size * MANY_HILLS > z.size:
+        best = np.full(stay.size, NO_SADDLE)
+        for border in _border(labels, z):
+            _raise_to_saddles(best, border)
+        parent, _ = _parents(peak_height[stay], best, least_rise)
+        kept = np.flatnonzero(parent == np.arange(stay.size))
+        if kept.size == stay.size:
+            break
+        compact = np.zeros(stay.size, dtype=np.int64)
+        compact[kept] = np.arange(kept.size)
+        labels, stay = _renumbered(labels, compact[parent]), stay[kept]
+    return labels, stay
+
+
+def _raise_to_saddles(best: IntArray, border: Borders) -> None:
+    """Put the highest saddle of every hill, and the hill that it leads to, into ``best``.
+
+    Both are packed into one whole number that sorts by height, then by hill.
+    """
+    for start in range(0, border[0].size, STRETCH):
+        first, second, saddle = (field[start : start + STRETCH] for field in border)
+        one, two = first.astype(np.int64), second.astype(np.int64)
+        bits = saddle.view(np.int32)
+        level = (bits ^ ((bits >> 31) & np.int32(0x7FFFFFFF))).astype(np.int64)
+        level <<= 32
+        np.maximum.at(best, one, level | two)
+        np.maximum.at(best, two, level | one)
+
+
+def _parents(
+    peak_height: NDArray[np.float32], best: IntArray, least_rise: float
+) -> tuple[IntArray, FloatArray]:
+    """Hill that every hill is joined to (itself where it stays), and its highest saddle."""
+    lonely = best == NO_SADDLE
+    bits = (best >> 32).astype(np.int32)
+    saddle = (bits ^ ((bits >> 31) & np.int32(0x7FFFFFFF))).view(np.float32).astype(np.float64)
+    saddle[lonely] = -np.inf
+    leads_to = np.where(lonely, -1, best & 0xFFFFFFFF)
+    parent = np.arange(best.size)
+    low = (leads_to > parent) & (peak_height.astype(np.float64) - saddle < least_rise)
+    parent[low] = leads_to[low]
+    while True:  # parents are higher: the ways up end
+        farther = parent[parent]
+        if np.array_equal(farther, parent):
+            return parent, saddle
+        parent = farther
+
+
+def _pruned(
+    peak_height: NDArray[np.float32], borders: Borders, least_rise: float
 ) -> tuple[IntArray, FloatArray]:
     """Root hill of every hill after pruning, and each root's highest saddle."""
-    count = peak.size
-    root = np.arange(count)
-    # rank settles equal heights the same way everywhere
-    rank = np.empty(count, dtype=np.int64)
-    rank[np.lexsort((np.arange(count), peak))] = np.arange(count)
-    by_rank = np.argsort(rank)
-    first, second, saddle = pairs
+    root = np.arange(peak_height.size)
+    first, second, saddle = borders
     while True:
-        one, two = np.concatenate([first, second]), np.concatenate([second, first])
-        height = np.concatenate([saddle, saddle])
-        highest = np.full(count, -np.inf)
-        np.maximum.at(highest, one, height)
-        at_saddle = height == highest[one]
-        leads_to = np.full(count, -1, dtype=np.int64)
-        np.maximum.at(leads_to, one[at_saddle], rank[two[at_saddle]])
-        low = (leads_to > rank) & (peak - highest < least_rise)
-        if not low.any():
+        best = np.full(root.size, NO_SADDLE)
+        _raise_to_saddles(best, (first, second, saddle))
+        parent, highest = _parents(peak_height, best, least_rise)
+        if np.array_equal(parent, np.arange(root.size)):
             return root, highest
-        parent = np.arange(count)
-        parent[low] = by_rank[leads_to[low]]
-        while True:
-            farther = parent[parent]
-            if np.array_equal(farther, parent):
-                break
-            parent = farther
         root = parent[root]
-        first, second = parent[first], parent[second]
-        apart = first != second
-        first, second, saddle = first[apart], second[apart], saddle[apart]
-        key = np.minimum(first, second) * count + np.maximum(first, second)
-        first, second, saddle = _highest_per_pair(key, saddle, count)
+        narrow = parent.astype(np.int32)
+        first, second = narrow.take(first), narrow.take(second)
+        apart = np.flatnonzero(first != second)
+        first, second, saddle = first.take(apart), second.take(apart), saddle.take(apart)
 
 
 def _open(labels: NDArray[np.int32], count: int) -> BoolArray:
