@@ -73,12 +73,13 @@ def yardstick_of_scipy(path):
 def step_times(path, row, out):
     """Seconds of each step of one picture, by name."""
     from edgeqc.examined import ExaminedFace, ExaminedPicture, compile_findings
-    from edgeqc.faces.trace import trace_cut_faces
-    from edgeqc.imaging.calibration import calibrate
+    from edgeqc.imaging.calibration import calibrate_with_quality
     from edgeqc.imaging.reading import read_pages
+    from edgeqc.measure.face_clipping import judge_clipping
     from edgeqc.measure.face_measures import measure_face
     from edgeqc.protocol import read_protocol
     from edgeqc.report.writing import write_report
+    from edgeqc.specimen import find_faces
     from edgeqc.zoning.zones import map_zones
 
     protocol = read_protocol(None, kind="specimen")
@@ -91,10 +92,11 @@ def step_times(path, row, out):
     page = read_pages(path)[0]
     took("read", start)
     start = now()
-    image = calibrate(page, dataclasses.asdict(row), protocol["imaging"])
+    image, _ = calibrate_with_quality(page, dataclasses.asdict(row), protocol["imaging"])
     took("calibrate", start)
     start = now()
-    faces, flags = trace_cut_faces(image, protocol["faces"], anterior=";".join(row.anterior))
+    faces, flags = find_faces(image, row, protocol)
+    image, faces = judge_clipping(image, faces, protocol["imaging"].quality)
     took("faces", start)
     examined = []
     for face in faces:
@@ -238,14 +240,26 @@ def one(path, out):
     """Examine one file in this process and print seconds and peak memory (a child's part)."""
     from edgeqc.specimen import examine_specimen
 
-    started = time.perf_counter()
-    result = examine_specimen([path], out)
-    seconds = time.perf_counter() - started
+    sheet = path.with_suffix(".csv")
+    examine_specimen([path], out, sheet=sheet)  # imports, and what is read once a process
+    started = time.process_time()
+    result = examine_specimen([path], out, sheet=sheet)
+    seconds = time.process_time() - started
     status = Path("/proc/self/status").read_text()
     # not getrusage: its maximum is carried over from the process that started this one
     peak = int(status.split("VmHWM:")[1].split()[0]) / 1024
     image = result.findings.images[0]
     print(f"{seconds:.3f} {peak:.0f} {image.status} {image.faces}", flush=True)
+
+
+def write_sheet(path, phantom, factor=1.0):
+    """A sheet for one picture, drawn ``factor`` times as large as the phantom."""
+    truth = phantom.truth
+    sides = ";".join(face.anterior for face in truth.faces)
+    path.with_suffix(".csv").write_text(
+        "image,pixel_size_um,tilt_deg,anterior,faces\n"
+        f"{path.name},{truth.pixel_size_um / factor:.6g},{truth.tilt_deg:.4g},{sides},"
+        f"{len(truth.faces)}\n")
 
 
 def in_child(path, out):
@@ -269,6 +283,7 @@ def sizes(folder):
             image = cv2.resize(image, (cols, rows), interpolation=cv2.INTER_CUBIC)
         path = folder / f"{mpx}.tif"
         tifffile.imwrite(path, image, compression="zlib", rowsperstrip=64)
+        write_sheet(path, phantom, cols / phantom.image.shape[1])
         seconds, peak, status, faces = in_child(path, folder / f"s{mpx}")
         a = best(lambda path=path: yardstick(path), 3)
         print(f"{mpx:6d} {seconds:8.2f} {seconds / mpx:6.3f} {peak:8.0f} {seconds / a:9.0f} x"
@@ -285,6 +300,9 @@ def mosaic(folder):
     tifffile.imwrite(path, np.hstack([tall, tall[:, ::-1]]), tile=(512, 512), bigtiff=True,
                      compression="zlib")
     print(f"file of {path.stat().st_size / 1e6:.0f} MB")
+    side = phantom.truth.faces[0].anterior  # mirrored pictures side by side keep top and bottom
+    path.with_suffix(".csv").write_text(
+        f"image,anterior,faces\n{path.name},{side if side in ('top', 'bottom') else ''},\n")
     seconds, peak, status, faces = in_child(path, folder / "m")
     print(f"300 Mpx: {seconds:.1f} s, peak {peak:.0f} MB (goal 1500); {status}, {faces} face(s)")
 
