@@ -13,7 +13,9 @@ import numpy as np
 import pypdf
 import pytest
 
-from edgeqc.examined import compile_findings
+from edgeqc.examined import ExaminedFace, compile_findings
+from edgeqc.flags import raised
+from edgeqc.measure.face_measures import no_measures
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.report.figures import (
     ZONE_COLOURS,
@@ -319,6 +321,25 @@ def test_only_text_that_a_spreadsheet_would_evaluate_is_marked(tmp_path):
 def test_cells_never_hold_what_is_no_number():
     assert [cell(item) for item in (None, float("nan"), float("inf"), 0.1 + 0.2, 3, "x")] == [
         "", "", "", "0.3", "3", "x"]
+
+
+def test_a_face_of_no_use_has_its_row_and_page_without_values(case, tmp_path):
+    _, pictures, protocol = case()
+    face = pictures[0].faces[0].face
+    lost = ExaminedFace(replace(face, flags=(raised("saturated_heavily", "62 % of the face"),)),
+                        None, no_measures("the face is of no use"))
+    pictures[0] = replace(pictures[0], faces=(lost,))
+    found = compile_findings("SM-014/b", pictures, protocol,
+                             issued=datetime(2026, 1, 1, tzinfo=UTC))
+    assert write_report(found, pictures, protocol, tmp_path) == ()
+    row, = face_rows(found)
+    assert (row["verdict"], row["flags"]) == ("rejected", "saturated_heavily")
+    assert row["cut_depth_fraction"] is None
+    assert row["thickness_um"] is None
+    assert found.images[0].status == "rejected"
+    assert not cv2.imread(str(tmp_path / "SM-014b.zones.png"), cv2.IMREAD_UNCHANGED).any()
+    text, _ = _html_text(tmp_path / "report.html")
+    assert "clipped to black or white" in text
 
 
 def test_two_pictures_of_one_stem_do_not_share_a_file(case, tmp_path):

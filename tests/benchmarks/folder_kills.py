@@ -40,9 +40,15 @@ def start(folder, out, script, given):
 def fill(folder, given):
     folder.mkdir()
     if given.real:
-        from edgeqc.phantoms.writing import write_phantoms
+        import numpy as np
+        import tifffile
 
-        write_phantoms(folder, count=given.pictures, seed=5)
+        from edgeqc.phantoms import draw_phantom, random_recipe
+
+        for number in range(given.pictures):
+            recipe = random_recipe(np.random.default_rng(5_000 + number), rows=384, cols=512)
+            tifffile.imwrite(folder / f"p{number:02d}.tif", draw_phantom(recipe).image)
+        (folder / "bad.tif").write_text("no picture")
         return
     for number in range(given.pictures):
         (folder / f"p{number:02d}.tif").write_text(f"sleep {0.02 + 0.01 * (number % 5):.2f}")
