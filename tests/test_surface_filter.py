@@ -153,7 +153,7 @@ def test_areal_gaussian_against_scipy_with_gaps():
     z[rng.random(z.shape) < 0.05] = np.nan
     z[50:90, 100:180] = np.nan
     known = np.isfinite(z)
-    for nesting in (4.0, 11.0, 50.0):
+    for nesting in (4.5, 11.0, 50.0):
         sigma = ALPHA * nesting / math.sqrt(2 * math.pi)
 
         def smooth(field, sigma=sigma):
