@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -12,6 +13,7 @@ import time
 from pathlib import Path
 
 import pytest
+from distributed import LocalCluster
 
 from edgeqc.errors import OutputError, SheetError, UsageError
 from edgeqc.folder import FolderEvent, FolderRequest, run_folder
@@ -142,6 +144,23 @@ def test_tables_do_not_depend_on_the_number_of_workers(tmp_path, folder):
     assert result.exit_code == 1
     assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "two")
     assert measured(tmp_path)["p00.tif"] == 2
+
+
+def test_a_running_scheduler_gives_the_same_bytes(tmp_path, folder):
+    fill(folder, a="faces 1", b="refuse", c="faces 2")
+    run(folder, tmp_path / "one")
+    with LocalCluster(n_workers=1, threads_per_worker=1, processes=True, memory_limit=0,
+                      dashboard_address=None, silence_logs=logging.CRITICAL) as cluster:
+        result = run(folder, tmp_path / "two", cluster=cluster.scheduler_address)
+    assert result.exit_code == 1
+    assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "two")
+
+
+def test_a_scheduler_that_does_not_answer_is_wrong_usage(tmp_path, folder, monkeypatch):
+    monkeypatch.setattr("edgeqc.folder_workers.CONNECT_LIMIT_S", 1)
+    fill(folder, a="faces 1")
+    with pytest.raises(UsageError, match="no scheduler answers"):
+        run(folder, tmp_path / "out", cluster="tcp://127.0.0.1:1")
 
 
 def test_a_killed_worker_costs_nothing(tmp_path, folder):
