@@ -81,8 +81,8 @@ def feature_values(
         bends = _curvatures(sign * height_um, hills, spacing_um)
         value[curvature], sampling[curvature] = _mean(bends)
         whole = ~hills.open_hill
-        value[hill_area], sampling[hill_area] = _mean(_areas(hills, spacing_um)[whole])
-        volumes = _volumes(z, hills, spacing_um)
+        areas, volumes = _areas_and_volumes(z, hills, spacing_um)
+        value[hill_area], sampling[hill_area] = _mean(areas[whole])
         value[hill_volume], sampling[hill_volume] = _mean(volumes[whole])
         highest = np.sort(z.ravel()[hills.peak])[::-1][:EXTREME_COUNT].astype(np.float64)
         if highest.size == EXTREME_COUNT:
@@ -153,16 +153,16 @@ def _second_difference(
     return total
 
 
-def _areas(hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
-    inside = hills.labels[hills.labels >= 0]
-    count = np.bincount(inside, minlength=hills.peak.size)
-    return np.asarray(count * (spacing_um[0] * spacing_um[1]), dtype=np.float64)
-
-
-def _volumes(z: SingleArray, hills: Hills, spacing_um: tuple[float, float]) -> FloatArray:
-    inside = hills.labels >= 0
-    label = hills.labels[inside]
+def _areas_and_volumes(
+    z: SingleArray, hills: Hills, spacing_um: tuple[float, float]
+) -> tuple[FloatArray, FloatArray]:
+    """Area of every hill, and its volume above its highest saddle."""
+    label = hills.labels.ravel().astype(np.int64)
+    label += 1  # gaps come first and are left out again
+    count = np.bincount(label, minlength=hills.peak.size + 1)[1:]
     saddle = np.where(np.isfinite(hills.saddle), hills.saddle, np.nan).astype(np.float32)
-    above = np.maximum(z[inside] - saddle[label], np.float32(0.0))
-    volume = np.bincount(label, above, minlength=hills.peak.size)
-    return np.asarray(volume * (spacing_um[0] * spacing_um[1]), dtype=np.float64)
+    above = z.ravel() - np.append(np.float32(np.nan), saddle).take(label)
+    np.maximum(above, np.float32(0.0), out=above)
+    volume = np.bincount(label, above, minlength=hills.peak.size + 1)[1:]
+    cell = spacing_um[0] * spacing_um[1]
+    return np.asarray(count * cell, dtype=np.float64), np.asarray(volume * cell, dtype=np.float64)

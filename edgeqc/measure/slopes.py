@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from edgeqc.quantity import FloatArray
 
 # weights of z[+1] - z[-1], z[+2] - z[-2], z[+3] - z[-3] in the formulas of seven and five points
 _LONG = (45.0 / 60.0, -9.0 / 60.0, 1.0 / 60.0)
 _MIDDLE = (8.0 / 12.0, -1.0 / 12.0)
+
+REACH = 3
+"""Samples to either side that the seven-point formula takes in."""
 
 
 def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> FloatArray:
@@ -41,40 +43,40 @@ def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> Fl
     ISO 21920-2:2021 and ISO 25178-2:2021, 4.4 (local gradient; the seven-point formula from
     memory, as in ISO 4287).
     """
-    z = np.moveaxis(height_um, axis, -1)
-    slope = np.full(z.shape, np.nan)
-    n = z.shape[-1]
-    if n > 6:
-        # gathered along the last axis; a missing height makes the sum NaN
-        inner = _LONG[0] * (z[..., 4 : n - 2] - z[..., 2 : n - 4])
-        inner += _LONG[1] * (z[..., 5 : n - 1] - z[..., 1 : n - 5])
-        inner += _LONG[2] * (z[..., 6:] - z[..., : n - 6])
-        slope[..., 3 : n - 3] = inner
-    left_over = np.isnan(slope)
-    here = np.nonzero(left_over & ~np.isnan(z))
-    slope[here] = _shorter(z, here)
-    if n > 6:
-        slope[np.isnan(z)] = np.nan  # the central formula does not look at the height itself
+    z = np.moveaxis(height_um, axis, 0)
+    n = z.shape[0]
+    if n <= 2 * REACH:
+        slope = _shorter(z)
+    else:
+        slope = np.empty(z.shape)
+        # a missing height makes the sum NaN
+        inner = _LONG[0] * (z[4 : n - 2] - z[2 : n - 4])
+        inner += _LONG[1] * (z[5 : n - 1] - z[1 : n - 5])
+        inner += _LONG[2] * (z[6:] - z[: n - 6])
+        slope[REACH : n - REACH] = inner
+        slope[:REACH] = _shorter(z[: 2 * REACH])[:REACH]
+        slope[-REACH:] = _shorter(z[-2 * REACH :])[-REACH:]
+        missing = np.isnan(slope)
+        if missing.any():
+            np.copyto(slope, _shorter(z), where=missing)
+            slope[np.isnan(z)] = np.nan  # the central formula does not look at the height itself
     slope /= spacing_um
-    return np.moveaxis(slope, -1, axis)
+    return np.moveaxis(slope, 0, axis)
 
 
-def _shorter(z: FloatArray, here: tuple[NDArray[np.int64], ...]) -> FloatArray:
-    """Slopes at single places by five points, else three, else from the one neighbour."""
-    last, n = here[-1], z.shape[-1]
-
-    def at(offset: int) -> FloatArray:
-        place = last + offset
-        inside = (place >= 0) & (place < n)
-        value: FloatArray = np.where(
-            inside, z[(*here[:-1], np.clip(place, 0, n - 1))], np.nan
-        )
-        return value
-
-    before, own, after = at(-1), z[here], at(1)
-    three = 0.5 * (after - before)
-    five = _MIDDLE[0] * (after - before) + _MIDDLE[1] * (at(2) - at(-2))
-    slope = np.where(np.isnan(before), after - own, own - before)
-    for better in (three, five):
-        slope = np.where(np.isnan(better), slope, better)
+def _shorter(z: FloatArray) -> FloatArray:
+    """Slope along the first axis by five points, else three, else from the one neighbour."""
+    n = z.shape[0]
+    slope = np.full(z.shape, np.nan)
+    if n > 1:
+        step = z[1:] - z[:-1]
+        slope[:-1] = step
+        np.copyto(slope[1:], step, where=np.isfinite(step))
+    if n > 2:
+        three = z[2:] - z[:-2]
+        np.copyto(slope[1:-1], 0.5 * three, where=np.isfinite(three))
+    if n > 4:
+        five = _MIDDLE[0] * three[1:-1] + _MIDDLE[1] * (z[4:] - z[:-4])
+        np.copyto(slope[2:-2], five, where=np.isfinite(five))
+    slope[np.isnan(z)] = np.nan
     return slope
