@@ -95,7 +95,8 @@ def clipping_flags(
 
     Notes
     -----
-    A background that is white all round takes nothing from a face. A white patch beside a part
+    A small face that is clipped may not raise the picture's own share, and a background that is
+    white all round takes nothing from a face. A white patch beside a part
     of the outline may be a part of the face that charging has swamped: that is for review.
     """
     limits = limits or QualityLimits()
@@ -142,26 +143,3 @@ def judge_clipping(
         return image, judged
     kept = tuple(flag for flag in image.flags if flag.name not in CLIPPING_FLAGS)
     return replace(image, flags=(*kept, raised("background_clipped", clipped.detail))), judged
-
-
-def picture_flags_of_face(
-    image: CalibratedImage, face: CutFace, limits: QualityLimits | None = None
-) -> tuple[Raised, ...]:
-    """Return the picture's flags with clipping judged on the face alone.
-
-    Parameters
-    ----------
-    image : CalibratedImage
-        The picture, with its flags.
-    face : CutFace
-        The face.
-    limits : QualityLimits, optional
-        The limits that the picture was judged by.
-
-    Notes
-    -----
-    See ``clipping_flags``. A small face that is clipped may not raise the picture's own share;
-    that is put right here too.
-    """
-    kept = (flag for flag in image.flags if flag.name not in CLIPPING_FLAGS)
-    return (*kept, *clipping_flags(image, face, limits))

@@ -179,7 +179,7 @@ def forest(folder):
 
     def stack(phantom):
         grey = phantom.image / np.float32(np.iinfo(phantom.image.dtype).max)
-        return multiscale_basic_features(grey, sigma_min=1, sigma_max=16, workers=1)
+        return multiscale_basic_features(grey, workers=1)  # all else as it comes
 
     theirs, ours, naming = [], [], []
     for number, (sister, phantom) in enumerate(zip(taught, tried, strict=True)):
