@@ -12,7 +12,11 @@ from scipy.special import ellipe, erfcx
 from skimage.morphology import h_maxima
 
 from edgeqc.errors import MeasurementError
-from edgeqc.measure.material_ratio import MaterialSettings, material_values
+from edgeqc.measure.material_ratio import (
+    MaterialSettings,
+    material_values,
+    probability_values,
+)
 from edgeqc.measure.roughness import ArealSettings, Band, roughness_areal
 from edgeqc.measure.watershed import pruned_hills
 
@@ -162,6 +166,31 @@ def test_gaussian_material_ratio():
     for name, value in expected.items():
         assert got[name] == pytest.approx(value, rel=1e-3), name
     assert got["Sk"] != pytest.approx(2.622003, rel=1e-2)  # a plain secant instead of the line
+
+
+def test_gaussian_material_ratio_of_a_million_draws():
+    flat = -np.sort(-np.random.default_rng(17).normal(size=1_000_000))[None]
+    got = {k: float(v[0]) for k, v in material_values(flat, MaterialSettings(), "S").items()}
+    for name, value, rel in (
+        ("Sk", 2.573956, 0.02), ("Spk", 0.945031, 0.02), ("Svk", 0.945031, 0.02),
+        ("Smr1", 9.9051, 0.02), ("Smr2", 90.0949, 0.02), ("Vmp", 0.047343, 0.01),
+        ("Vmc", 0.905916, 0.01), ("Vvc", 1.217257, 0.01), ("Vvv", 0.111638, 0.01),
+        ("Smc", 1.281552, 0.01), ("Sxp", 1.959964, 0.01),
+    ):
+        assert got[name] == pytest.approx(value, rel=rel), name
+    slopes = probability_values(flat, "S")
+    for name in ("Spq", "Svq"):
+        assert slopes[name][0] == pytest.approx(1.0, rel=0.03), name
+
+
+def test_slope_formula_on_a_gaussian_surface(isotropic, isotropic_values):
+    """Seven points come to 2 Sq/l; the central difference of two expects 0.24614 at l = 8."""
+    central = (isotropic[:, 2:] - isotropic[:, :-2])[1:-1] / 2
+    across = (isotropic[2:] - isotropic[:-2])[:, 1:-1] / 2
+    two_points = math.sqrt(np.mean(central**2 + across**2)) / isotropic_values["Sq"]
+    seven = isotropic_values["Sdq"] / isotropic_values["Sq"]
+    assert two_points / seven == pytest.approx(0.24614 / 0.25, rel=1e-3)
+    assert seven == pytest.approx(0.25, rel=0.01)
 
 
 # --- simulated Gaussian surfaces ------------------------------------------------------------------
