@@ -404,8 +404,20 @@ def test_filters_and_form_are_applied(rough):
         assert got["Sq"].value == pytest.approx(plain, rel=0.06)
     rows = got.rows("laser", "height map")
     sq = next(item for item in rows if item.parameter == "Sq")
-    assert sq.standard == "ISO 25178-2:2021, height parameters"
+    assert sq.standard == "ISO 25178-2:2021, 4.2 height parameters"
     assert sq.filter == "none"
+    assert "F-operator: polynomial 3" in sq.note
+    assert f"area {rough.size:.4g} µm²" in sq.note
+    everything = roughness_areal(rough, 1.0, band=Band(short_nesting_index_um=5.0))
+    read = {item.parameter: item for item in everything.rows("torn", "height map")}
+    assert "S-filter: Gaussian, nesting index 5 µm" in read["Spd"].note
+    assert "pruned at 5 % of Sz" in read["Spd"].note
+    assert "p = 2.5 %, q = 50 %" in read["Sxp"].note
+    assert "c = 0 µm from the mean plane" in read["Smr"].note
+    # every parameter names its clause (seen in a public table of contents of the standard)
+    assert {item.standard.split(", ")[1].split(" ")[0] for item in read.values()} == {
+        "4.2", "4.3", "4.4", "4.5", "5"
+    }
 
 
 @pytest.mark.parametrize(

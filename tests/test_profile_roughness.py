@@ -22,6 +22,7 @@ from edgeqc.measure.section_lengths import (
     longest_class_within,
     plan_sections,
     setting_class_for,
+    too_short,
 )
 from edgeqc.measure.slopes import local_slopes
 
@@ -267,8 +268,16 @@ def test_shortened_evaluation_length_is_said(rng):
     assert "non-default" in result.conditions.note
     with pytest.raises(MeasurementError, match="section length"):
         roughness_profile(z, 1.0, setting_class="Sc3")
-    default = roughness_profile(rng.normal(size=1000), 0.45, setting_class="Sc1")
+    z = rng.normal(size=1000)
+    bare = roughness_profile(z, 0.45, setting_class="Sc1").conditions
+    assert bare.note == "non-default: class Sc1 has an S-filter of 2.5 µm"
+    assert not too_short(bare.note)
+    assert too_short(result.conditions.note)
+    band = Band(short_nesting_index_um=2.5)
+    default = roughness_profile(z, 0.45, setting_class="Sc1", band=band)
     assert default.conditions.note == ""
+    coarse = roughness_profile(z, 0.6, setting_class="Sc1", band=band).conditions.note
+    assert coarse == "non-default: spacing 0.6 µm is above 0.5 µm"
 
 
 # --- behaviour ------------------------------------------------------------------------------------
@@ -377,6 +386,17 @@ def test_rows_carry_everything(rough):
     assert row.evaluation_length_um == 2000.0
     assert row.standard.startswith("ISO 21920-2:2021")
     assert "non-default: evaluation length is 8 section lengths" in row.note
+    for words in (
+        "F-operator: line", "S-filter: Gaussian, nesting index 5 µm", "section length 250 µm",
+        "ends: moment criterion of order 1",
+    ):
+        assert words in row.note
+    read = {row.parameter: row.note for row in rows}
+    assert "c = 0 µm from the mean line" in read["Rmr"]
+    assert "p = 10 %" in read["Rmc"]
+    assert "p = 2 %, q = 98 %" in read["Rdc"]
+    assert "p = 10 %, q = 80 %" in read["Rvmp"]
+    assert "p =" not in read["Rq"]
     assert set(row.result.budget) >= {"sampling along the surface", "levelling", "filter ends"}
     assert result.conditions.short_nesting_index_um == 5.0
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,10 +15,10 @@ from edgeqc.measure.areal_parameters import (
     height_and_hybrid_values,
 )
 from edgeqc.measure.areal_spatial import spatial_values
-from edgeqc.measure.feature_parameters import feature_values
+from edgeqc.measure.feature_parameters import FEATURES, PRUNING, feature_values
 from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
 from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
-from edgeqc.measure.material_ratio import MaterialSettings
+from edgeqc.measure.material_ratio import MaterialSettings, material_readings
 from edgeqc.measure.profile_band import Band
 from edgeqc.measure.robust_areal import robust_surface
 from edgeqc.measure.roughness_result import (
@@ -54,6 +54,8 @@ NOISE_SEED = 25178
 
 ROUNDS = "rounds of the robust filter"
 """Share of the budget for a robust filter that had not settled."""
+
+LAY = "direction of the lay (along the ridges), from growing column towards growing row"
 
 NOT_SETTLED = "the robust filter had not settled: the nesting index is too short for this surface"
 
@@ -159,7 +161,11 @@ def roughness_areal(
     left = _noise_left(known, spacing, nesting_index_um, limits)
     values = _with_doubt(plain, (ends, noisy, left, restless), known, limits.form, z)
     note = NOT_SETTLED if restless else ""
-    return Roughness(values, _conditions(z, spacing, nesting_index_um, limits, note))
+    conditions = _conditions(z, spacing, nesting_index_um, limits, note)
+    readings = material_readings(how.material, "S")
+    readings.update(dict.fromkeys(FEATURES, f"pruned at {100 * PRUNING:g} % of Sz"))
+    readings["Std"] = LAY
+    return Roughness(values, replace(conditions, readings=readings))
 
 
 def _ends_matter(nesting: float | None, band: Band) -> bool:

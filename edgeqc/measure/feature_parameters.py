@@ -17,6 +17,9 @@ SingleArray = NDArray[np.float32]
 PRUNING = 0.05
 """Pruning threshold as a share of Sz (ISO 25178-2:2021, 5; default from memory)."""
 
+FEATURES = ("Spd", "Svd", "Spc", "Svc", "S5p", "S5v", "S10z", "Sha", "Sda", "Shv", "Sdv")
+"""Parameters of the pruned hills and dales."""
+
 CLOSE_REACH = 2
 """Gaps up to this many samples from the nearest heights are closed by the mean of those, so that
 single missing heights do not make every hill an open one."""

@@ -132,7 +132,7 @@ def grey_texture_rows(
 
 
 def _rows(zone: Zone, texture: GreyTexture) -> list[RoughnessRow]:
-    lay = f"lay at {texture.lay_deg.value:.0f}° ± {2 * texture.lay_deg.u:.0f}° from the length"
+    lay = f"lay at {texture.lay_deg.value:.1f}° ± {2 * texture.lay_deg.u:.1f}° from the length"
     table = (
         ("lay_strength", "Strength of the lay", texture.lay_strength, f"{lay}; {NOT_A_ROUGHNESS}"),
         ("correlation_length", "Correlation length in the picture plane",

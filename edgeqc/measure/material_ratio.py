@@ -65,6 +65,29 @@ class MaterialSettings:
     section_height_um: float = 0.0
 
 
+def material_readings(settings: MaterialSettings, prefix: str = "R") -> dict[str, str]:
+    """Return, by symbol, where on the material ratio curve each parameter is read, in words.
+
+    References
+    ----------
+    ISO 25178-2:2021, 4.5 and ISO 21920-2:2021 (a ratio or height has no meaning without it).
+    """
+    near, far = (100 * ratio for ratio in settings.difference_ratios)
+    volume = f"p = {100 * settings.peak_ratio:g} %, q = {100 * settings.dale_ratio:g} %"
+    stem = "V" if prefix == "S" else prefix + "v"
+    words = {
+        prefix + "mr": f"c = {settings.section_height_um:g} µm from the mean"
+        f" {'plane' if prefix == 'S' else 'line'}",
+        prefix + "mc": f"p = {100 * settings.height_ratio:g} %",
+        prefix + "dc": f"p = {near:g} %, q = {far:g} %",
+        **dict.fromkeys((stem + "mp", stem + "mc", stem + "vc", stem + "vv"), volume),
+    }
+    if prefix == "S":
+        top, core = settings.extreme_peak_ratio, settings.extreme_core_ratio
+        words["Sxp"] = f"p = {100 * top:g} %, q = {100 * core:g} %"
+    return words
+
+
 @dataclass(frozen=True)
 class CoreValues:
     """Parameters of the core, the reduced peaks and the reduced dales of (batch,) curves."""

@@ -54,6 +54,14 @@ class ProfileSettings:
     height_discrimination: float = HEIGHT_DISCRIMINATION
     spacing_discrimination: float = SPACING_DISCRIMINATION
 
+    def element_reading(self, kind: str) -> dict[str, str]:
+        """Return, by symbol, what the profile elements leave out, in words."""
+        words = (
+            f"elements of at least {100 * self.height_discrimination:g} % of {kind}z and"
+            f" {100 * self.spacing_discrimination:g} % of the section length"
+        )
+        return {kind + "Sm": words, kind + "c": words}
+
 
 @dataclass(frozen=True)
 class ProfileValues:

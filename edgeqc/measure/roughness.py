@@ -6,7 +6,7 @@ The heights may come from a height map or from an edge contour; grey levels are 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,18 +21,18 @@ from edgeqc.measure.height_checks import (
     check_height_range,
     check_spacing,
 )
+from edgeqc.measure.material_ratio import material_readings
 from edgeqc.measure.profile_band import (
-    FILTER_TITLES,
     Band,
     Kind,
     limited_profile,
     profile_noise,
 )
+from edgeqc.measure.profile_conditions import profile_conditions, why_not_had
 from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, profile_values
 from edgeqc.measure.roughness_result import (
     ENDS,
     LEVELLING,
-    NO_TRANSITION,
     NOISE,
     SAMPLING,
     Conditions,
@@ -43,7 +43,7 @@ from edgeqc.measure.roughness_result import (
     noise_share,
     scale_shares,
 )
-from edgeqc.measure.roughness_symbols import PROFILE_STANDARD, PROFILE_SYMBOLS
+from edgeqc.measure.roughness_symbols import PROFILE_SYMBOLS
 from edgeqc.measure.section_lengths import SETTING_CLASSES, Sections, plan_sections
 from edgeqc.quantity import BoolArray, FloatArray
 
@@ -104,7 +104,7 @@ class ProfileTable:
             shares = self.shares[name]
             budget = {source: float(share[index]) for source, share in shares.shares.items()}
             entry = PROFILE_SYMBOLS[name[1:]]
-            note = _note(name, float(value[index]))
+            note = why_not_had(name, float(value[index]))
             values[name] = measured(
                 float(value[index]), budget, shares.freedom, entry, note=note,
                 n=int(self.count[index]),
@@ -260,7 +260,10 @@ def roughness_profiles(
             noisy = values_of(piece + known.draw(rng, piece.shape, (spacing,)), limits).value
         parts.append(_with_shares(plain, ends, noisy, known, left, limits.form))
     value, shares = _joined(parts, kind, usable)
-    conditions = _conditions(kind, nesting_index_um, limits, sections)
+    conditions = replace(
+        profile_conditions(kind, nesting_index_um, limits, sections),
+        readings=material_readings(how.material, kind) | how.element_reading(kind),
+    )
     return ProfileTable(value, shares, conditions, usable, count)
 
 
@@ -361,35 +364,3 @@ def _joined(
             min(piece[name].freedom for _, piece in parts),
         )
     return values, shares
-
-
-def _conditions(
-    kind: Kind, nesting: float | None, band: Band, sections: Sections
-) -> Conditions:
-    filtered = kind != "P" and nesting is not None
-    ends_matter = (filtered and band.filter == "Gaussian") or band.short_nesting_index_um
-    note = sections.note if kind == "R" else ""
-    if kind == "R" and not filtered:
-        note = "; ".join(filter(None, [note or "non-default:", "no L-filter was applied"]))
-    return Conditions(
-        kind=kind,
-        filter=FILTER_TITLES[band.filter] if filtered else "none",
-        nesting_index_um=nesting if filtered else None,
-        short_nesting_index_um=band.short_nesting_index_um,
-        end_treatment=band.ends_title if ends_matter else "",
-        form=band.form,
-        section_length_um=sections.section_length_um,
-        evaluation_length_um=sections.evaluation_length_um,
-        standard=PROFILE_STANDARD,
-        note=note,
-    )
-
-
-def _note(name: str, value: float) -> str:
-    if name[1:] == "q" and math.isnan(value):
-        return "the height noise accounts for all of the roughness"
-    if name[1:] == "mq" and math.isnan(value):
-        return NO_TRANSITION
-    if name[1:] in ("Sm", "c") and math.isnan(value):
-        return "no complete profile element"
-    return ""

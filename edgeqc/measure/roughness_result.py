@@ -133,6 +133,8 @@ class Conditions:
         Standard of the definitions.
     note : str
         ``""`` for a default setting, else ``"non-default: ..."``.
+    readings : mapping of str to str
+        Symbol -> where on the material ratio curve, or after what pruning, it is read.
     """
 
     kind: str
@@ -146,6 +148,20 @@ class Conditions:
     evaluation_area_um2: float | None = None
     standard: str = ""
     note: str = ""
+    readings: Mapping[str, str] = field(default_factory=dict)
+
+    def in_words(self) -> str:
+        """Return form, S-filter, end treatment and extent, as they stand beside every value."""
+        parts = [] if self.form == "mean" else [f"F-operator: {self.form}"]
+        if self.short_nesting_index_um is not None:
+            parts.append(f"S-filter: Gaussian, nesting index {self.short_nesting_index_um:.3g} µm")
+        if self.end_treatment:
+            parts.append(f"ends: {self.end_treatment}")
+        if self.section_length_um is not None and self.kind == "R":
+            parts.append(f"section length {self.section_length_um:.4g} µm")
+        if self.evaluation_area_um2 is not None:
+            parts.append(f"area {self.evaluation_area_um2:.4g} µm²")
+        return "; ".join(parts)
 
 
 @dataclass(frozen=True)
@@ -176,10 +192,12 @@ class Roughness(Mapping[str, Measured]):
     def rows(self, zone: Zone, basis: Basis) -> tuple[RoughnessRow, ...]:
         """Return the values as rows of ``roughness.csv`` for a zone and basis."""
         given = self.conditions
+        words = given.in_words()
         rows = []
         for name, value in self.items():
             entry = symbol_of(name)
-            notes = [text for text in (given.note, value.note) if text]
+            read = given.readings.get(name, "")
+            notes = [text for text in (given.note, read, value.note, words) if text]
             clause = f"{given.standard}, {entry.family}" if given.standard else ""
             rows.append(
                 RoughnessRow(

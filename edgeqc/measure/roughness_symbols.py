@@ -44,12 +44,12 @@ def _height(title: str, family: str = "height parameters", positive: bool = True
     return Symbol(title, "µm", 1, 0, positive, family)
 
 
-def _ratio(title: str) -> Symbol:
-    return Symbol(title, "%", 0, 0, False, "material ratio parameters")
+def _ratio(title: str, family: str = "material ratio parameters") -> Symbol:
+    return Symbol(title, "%", 0, 0, False, family)
 
 
-def _volume(title: str) -> Symbol:
-    return Symbol(title, "µm³/µm²", 1, 0, True, "volume parameters")
+def _volume(title: str, family: str = "volume parameters") -> Symbol:
+    return Symbol(title, "µm³/µm²", 1, 0, True, family)
 
 
 _CURVE = "material ratio parameters"
@@ -89,46 +89,52 @@ PROFILE_SYMBOLS: dict[str, Symbol] = {
 }
 """Profile parameters by their symbol without the leading R, P or W."""
 
+_HEIGHT = "4.2 height parameters"
+_SPATIAL = "4.3 spatial parameters"
+_HYBRID = "4.4 hybrid parameters"
+_RATIO = "4.5 material ratio parameters"
+_FEATURE = "5 feature parameters"
+
 AREAL_SYMBOLS: dict[str, Symbol] = {
-    "Sa": _height("Arithmetic mean height"),
-    "Sq": _height("Root mean square height"),
-    "Ssk": Symbol("Skewness", "1", 0, 0, False, "4.2"),
-    "Sku": Symbol("Kurtosis", "1", 0, 0, True, "4.2"),
-    "Sp": _height("Maximum peak height"),
-    "Sv": _height("Maximum pit depth"),
-    "Sz": _height("Maximum height"),
-    "Sal": Symbol("Autocorrelation length", "µm", 0, 1, True, "4.3"),
-    "Str": Symbol("Texture aspect ratio", "1", 0, 0, True, "4.3"),
-    "Std": Symbol("Texture direction", "deg", 0, 0, False, "4.3"),
-    "Sdq": Symbol("Root mean square gradient", "1", 1, -1, True, "4.4"),
-    "Sdr": Symbol("Developed interfacial area ratio", "%", 2, -2, True, "4.4"),
-    "Sk": _height("Core height", "4.5"),
-    "Spk": _height("Reduced peak height", "4.5"),
-    "Svk": _height("Reduced dale depth", "4.5"),
-    "Smr1": _ratio("Material ratio of the peaks"),
-    "Smr2": _ratio("Material ratio of the dales"),
-    "Smr": _ratio("Material ratio at a height"),
-    "Smc": _height("Height at a material ratio", "4.5", positive=False),
-    "Sdc": _height("Height difference between two material ratios", "4.5"),
-    "Sxp": _height("Extreme peak height", "4.5"),
-    "Spq": _height("Slope of the plateau part of the probability curve", "4.5"),
-    "Svq": _height("Slope of the dale part of the probability curve", "4.5"),
-    "Smq": _ratio("Material ratio at the plateau-to-dale transition"),
-    "Vmp": _volume("Peak material volume"),
-    "Vmc": _volume("Core material volume"),
-    "Vvc": _volume("Core void volume"),
-    "Vvv": _volume("Dale void volume"),
-    "Spd": Symbol("Density of peaks", "1/µm²", 0, -2, True, "5"),
-    "Svd": Symbol("Density of pits", "1/µm²", 0, -2, True, "5"),
-    "Spc": Symbol("Mean curvature of the peaks", "1/µm", 1, -2, True, "5"),
-    "Svc": Symbol("Mean curvature of the pits", "1/µm", 1, -2, True, "5"),
-    "S5p": _height("Five-point peak height", "5"),
-    "S5v": _height("Five-point pit depth", "5"),
-    "S10z": _height("Ten-point height", "5"),
-    "Sha": Symbol("Mean hill area", "µm²", 0, 2, True, "5"),
-    "Sda": Symbol("Mean dale area", "µm²", 0, 2, True, "5"),
-    "Shv": Symbol("Mean hill volume", "µm³", 1, 2, True, "5"),
-    "Sdv": Symbol("Mean dale volume", "µm³", 1, 2, True, "5"),
+    "Sa": _height("Arithmetic mean height", _HEIGHT),
+    "Sq": _height("Root mean square height", _HEIGHT),
+    "Ssk": Symbol("Skewness", "1", 0, 0, False, _HEIGHT),
+    "Sku": Symbol("Kurtosis", "1", 0, 0, True, _HEIGHT),
+    "Sp": _height("Maximum peak height", _HEIGHT),
+    "Sv": _height("Maximum pit depth", _HEIGHT),
+    "Sz": _height("Maximum height", _HEIGHT),
+    "Sal": Symbol("Autocorrelation length", "µm", 0, 1, True, _SPATIAL),
+    "Str": Symbol("Texture aspect ratio", "1", 0, 0, True, _SPATIAL),
+    "Std": Symbol("Texture direction", "deg", 0, 0, False, _SPATIAL),
+    "Sdq": Symbol("Root mean square gradient", "1", 1, -1, True, _HYBRID),
+    "Sdr": Symbol("Developed interfacial area ratio", "%", 2, -2, True, _HYBRID),
+    "Sk": _height("Core height", _RATIO),
+    "Spk": _height("Reduced peak height", _RATIO),
+    "Svk": _height("Reduced dale depth", _RATIO),
+    "Smr1": _ratio("Material ratio of the peaks", _RATIO),
+    "Smr2": _ratio("Material ratio of the dales", _RATIO),
+    "Smr": _ratio("Material ratio at a height", _RATIO),
+    "Smc": _height("Height at a material ratio", _RATIO, positive=False),
+    "Sdc": _height("Height difference between two material ratios", _RATIO),
+    "Sxp": _height("Extreme peak height", _RATIO),
+    "Spq": _height("Slope of the plateau part of the probability curve", _RATIO),
+    "Svq": _height("Slope of the dale part of the probability curve", _RATIO),
+    "Smq": _ratio("Material ratio at the plateau-to-dale transition", _RATIO),
+    "Vmp": _volume("Peak material volume", _RATIO),
+    "Vmc": _volume("Core material volume", _RATIO),
+    "Vvc": _volume("Core void volume", _RATIO),
+    "Vvv": _volume("Dale void volume", _RATIO),
+    "Spd": Symbol("Density of peaks", "1/µm²", 0, -2, True, _FEATURE),
+    "Svd": Symbol("Density of pits", "1/µm²", 0, -2, True, _FEATURE),
+    "Spc": Symbol("Mean curvature of the peaks", "1/µm", 1, -2, True, _FEATURE),
+    "Svc": Symbol("Mean curvature of the pits", "1/µm", 1, -2, True, _FEATURE),
+    "S5p": _height("Five-point peak height", _FEATURE),
+    "S5v": _height("Five-point pit depth", _FEATURE),
+    "S10z": _height("Ten-point height", _FEATURE),
+    "Sha": Symbol("Mean hill area", "µm²", 0, 2, True, _FEATURE),
+    "Sda": Symbol("Mean dale area", "µm²", 0, 2, True, _FEATURE),
+    "Shv": Symbol("Mean hill volume", "µm³", 1, 2, True, _FEATURE),
+    "Sdv": Symbol("Mean dale volume", "µm³", 1, 2, True, _FEATURE),
 }
 """Areal parameters by symbol; ``family`` is the clause of ISO 25178-2:2021."""
 

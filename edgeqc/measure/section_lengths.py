@@ -17,6 +17,9 @@ MIN_SAMPLES_PER_SECTION = 8
 """Fewest samples in which a section's highest and lowest point mean anything."""
 
 
+_SHORT = (" needs ", "is of no setting class", "evaluation length is")
+
+
 @dataclass(frozen=True)
 class SettingClass:
     """A default setting class of profile roughness.
@@ -111,6 +114,23 @@ def setting_class_for(rz_um: float) -> SettingClass:
             remedy="Give the expected Rz in µm.",
         )
     return next(item for item in SETTING_CLASSES.values() if rz_um <= item.rz_limit_um)
+
+
+def too_short(note: str) -> bool:
+    """Tell from a note whether the profile is shorter than a default setting asks for.
+
+    Other departures, of the spacing or the S-filter, do not come from its length.
+
+    References
+    ----------
+    ISO 21920-3:2021, evaluation lengths.
+
+    Examples
+    --------
+    >>> too_short("non-default: evaluation length is 2 section lengths, not 5")
+    True
+    """
+    return any(words in note for words in _SHORT)
 
 
 def longest_class_within(length_um: float) -> SettingClass | None:
