@@ -7,13 +7,14 @@ their deviation from the lens's form is a true length, unlike any grey level.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
 from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.measure.edge_reading import EdgeReadingSettings, read_edge
 from edgeqc.measure.roughness_row import Zone
 from edgeqc.quantity import BoolArray, FloatArray
 from edgeqc.zoning.zones import LASER, SCISSOR, TORN, ZONE_NAMES, ZoneMap
@@ -39,6 +40,8 @@ class EdgeContourSettings:
         Fewest points of a stretch.
     unknown_tilt_deg : float
         Half-width of the tilt allowed for where the tilt is not known.
+    reading : EdgeReadingSettings
+        How the edge is read anew from the picture.
     """
 
     form_degree: int = 3
@@ -47,6 +50,7 @@ class EdgeContourSettings:
     bridge_points: int = 10
     least_points: int = 128
     unknown_tilt_deg: float = 10.0
+    reading: EdgeReadingSettings = field(default_factory=EdgeReadingSettings)
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,11 @@ class EdgeContour:
         Relative standard uncertainty of deviations (pixel size, tilt) and of ``spacing_um``.
     form : str
         The form that was taken off, in words.
+    noise_um : float, optional
+        Standard deviation of the noise of a deviation as predicted from the picture; None where
+        the edge could not be read anew and is the tracer's line, whose noise is not known.
+    noise_u_rel : float
+        Relative standard uncertainty of ``noise_um``.
     """
 
     zone: Zone
@@ -79,6 +88,8 @@ class EdgeContour:
     u_height_rel: float
     u_spacing_rel: float
     form: str
+    noise_um: float | None = None
+    noise_u_rel: float = 0.0
 
     @property
     def length_um(self) -> float:
@@ -110,7 +121,8 @@ def edge_contours(
     The form is a pair of polynomials (row and column over arc length) of low degree, so that an
     edge may bend by any angle; the deviation is taken along the form's normal and set on an even
     grid of the form's arc length (F-operator). A face tilted about its length shows deviations
-    shortened by cos(tilt), which is undone.
+    shortened by cos(tilt), which is undone. Along that normal the edge is read anew, each profile
+    by itself (`edge_reading`): the tracer's line is smoothed.
 
     References
     ----------
@@ -139,14 +151,17 @@ def edge_contours(
             if stretch is None:
                 continue
             part, known = stretch
-            deviation, spacing, station = _deviation(
+            traced = _deviation(
                 points_px[part] * scale, (other_px[part] - points_px[part]) * scale, known, settings
             )
+            deviation, noise = _read_anew(image, traced, settings.reading)
             found.append(EdgeContour(
-                _zone(code), edge, deviation * lengthening, spacing, station + part.start,
+                _zone(code), edge, deviation * lengthening, traced.spacing,
+                traced.station + part.start,
                 math.hypot(image.u_rel_pixel_size, u_tilt_rel), image.u_rel_pixel_size,
                 f"form: polynomials of degree {_degree(points_px[part] * scale, settings)}"
                 " in arc length",
+                None if noise is None else noise * lengthening, settings.reading.noise_u_rel,
             ))
     return tuple(found)
 
@@ -190,10 +205,40 @@ def _degree(points_um: FloatArray, settings: EdgeContourSettings) -> int:
     return settings.short_form_degree if length < settings.short_form_um else settings.form_degree
 
 
+@dataclass(frozen=True)
+class _Traced:
+    """The traced line on an even grid of its form: deviation, step, station, place and normal."""
+
+    deviation: FloatArray
+    spacing: float
+    station: FloatArray
+    place_um: FloatArray
+    normal: FloatArray
+
+
+def _read_anew(
+    image: CalibratedImage, traced: _Traced, settings: EdgeReadingSettings
+) -> tuple[FloatArray, float | None]:
+    """Return deviations read anew from the picture and their noise, in µm; else the traced ones."""
+    if image.pixel_size_um is None:  # pragma: no cover - contours need a pixel size
+        return traced.deviation, None
+    scale = np.array(image.pixel_size_um)
+    unit = float(np.sqrt(scale[0] * scale[1]))
+    known = np.isfinite(traced.deviation)
+    filled = np.interp(traced.station, traced.station[known], traced.deviation[known])
+    reading = read_edge(
+        image.pixels, traced.place_um / scale, traced.normal * unit / scale, filled / unit,
+        settings=settings,
+    )
+    if reading is None:
+        return traced.deviation, None
+    return np.where(known, reading.offset_px * unit, np.nan), reading.noise_px * unit
+
+
 def _deviation(
     points_um: FloatArray, inwards_um: FloatArray, known: BoolArray, settings: EdgeContourSettings
-) -> tuple[FloatArray, float, FloatArray]:
-    """Deviation from the form on an even grid of arc length, its step, and the stations."""
+) -> _Traced:
+    """Return the traced line's deviation from its form on an even grid of arc length."""
     n = points_um.shape[0]
     t = np.linspace(-1, 1, n)
     basis = np.polynomial.legendre.Legendre
@@ -216,4 +261,12 @@ def _deviation(
     value = np.interp(grid, foot[known][order], deviation[known][order])
     nearest = np.interp(grid, along, np.arange(n, dtype=float))
     gap = ~known[np.clip(np.rint(nearest).astype(int), 0, n - 1)]
-    return np.where(gap, np.nan, value), spacing, nearest
+    t_grid = np.interp(grid, along, t)
+    tangent = np.stack([f.deriv()(t_grid) for f in form], axis=1)
+    turned = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    side = math.copysign(1.0, float((normal[n // 2] * turned[n // 2]).sum()))
+    turned *= side / np.hypot(*tangent.T)[:, None]
+    return _Traced(
+        np.where(gap, np.nan, value), spacing, nearest,
+        np.stack([f(t_grid) for f in form], axis=1), turned,
+    )

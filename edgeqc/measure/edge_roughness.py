@@ -51,7 +51,8 @@ def edge_rows(contour: EdgeContour) -> tuple[RoughnessRow, ...]:
 
     Notes
     -----
-    The edge's noise comes from the white floor of its spectrum and is taken out of Rq. The setting
+    The edge's noise comes from the white floor of its spectrum, about the noise that the picture
+    predicts for a reading, and is taken out of Rq. The setting
     class is the default one for the Rz found, where its evaluation length fits; otherwise the
     longest that fits, and else five sections of what there is, marked non-default.
 
@@ -65,6 +66,7 @@ def edge_rows(contour: EdgeContour) -> tuple[RoughnessRow, ...]:
         edge = line_edge_roughness(
             contour.deviation_um, contour.spacing_um, detrend=0,
             spacing_u_rel=contour.u_height_rel,
+            noise_um=None if contour.noise_um is None else (contour.noise_um, contour.noise_u_rel),
         )
     except MeasurementError:
         return ()  # constant, or too much of it unknown: the face's other rows stand
@@ -74,7 +76,8 @@ def edge_rows(contour: EdgeContour) -> tuple[RoughnessRow, ...]:
 
 
 def _line_edge_rows(contour: EdgeContour, edge: LineEdge) -> tuple[RoughnessRow, ...]:
-    note = f"{contour.edge} edge; {contour.form}; {edge.treatment}"
+    how = "the tracer's line, which is smoothed; " if contour.noise_um is None else ""
+    note = f"{contour.edge} edge; {contour.form}; {how}{edge.treatment}"
     return tuple(
         RoughnessRow(
             contour.zone, "edge contour", name, LINE_EDGE_TITLES[name], value,

@@ -52,6 +52,9 @@ USUAL_EXPONENT, USUAL_EXPONENT_LOG_SPREAD = 0.7, 0.4
 """Prior of the roughness exponent (log-normal): edges have 0.4 to 1 (common practice, no source).
 It matters only for a single short edge, whose spectrum says next to nothing of the exponent."""
 
+LEAST_NOISE_LOG_SPREAD = 0.02
+"""No noise is known beforehand to less than this share."""
+
 EXPONENT_BOUNDS = (0.1, 1.5)
 """Range in which the roughness exponent is sought."""
 
@@ -93,7 +96,12 @@ class LineEdge:
 
 
 def line_edge_roughness(
-    edge_um: ArrayLike, spacing_um: float, *, detrend: int = 1, spacing_u_rel: float = 0.0
+    edge_um: ArrayLike,
+    spacing_um: float,
+    *,
+    detrend: int = 1,
+    spacing_u_rel: float = 0.0,
+    noise_um: tuple[float, float] | None = None,
 ) -> LineEdge:
     """Return the roughness of one edge, or of several of one kind, with its noise taken out.
 
@@ -107,6 +115,9 @@ def line_edge_roughness(
         Order of the line taken off each edge first: mean, straight line, parabola.
     spacing_u_rel : float
         Relative standard uncertainty of the pixel size, common to both directions.
+    noise_um : (float, float), optional
+        What is known beforehand of the noise of a point: standard deviation in µm, and its
+        relative standard uncertainty. Without it the spectrum's white floor alone decides.
 
     Returns
     -------
@@ -135,13 +146,14 @@ def line_edge_roughness(
     expected = ExpectedPeriodogram(windows, spacing)
     bins = slice(1 + DETREND_BINS * (1 + detrend), None)
     biased = math.sqrt(float(np.mean(flat[valid] ** 2)))
-    best, covariance = _fit(density, expected, bins, edges.shape[0], biased)
+    best, covariance = _fit(density, expected, bins, (edges.shape[0], biased), noise_um)
     length = edges.shape[1] * spacing
     values = _values(best, covariance, (biased, length, spacing, edges.shape[0]), spacing_u_rel)
     names = ("mean", "straight line", "parabola")
     return LineEdge(
         values, expected.frequency, density, expected.of(*best), length, spacing,
-        edges.shape[0], f"{names[detrend]} taken off; Hann window; white noise fitted",
+        edges.shape[0], f"{names[detrend]} taken off; Hann window; white noise fitted"
+        + ("" if noise_um is None else f" about {noise_um[0]:.3g} µm predicted"),
     )
 
 
@@ -209,10 +221,11 @@ def _fit(
     density: FloatArray,
     expected: ExpectedPeriodogram,
     bins: slice,
-    lines: int,
-    biased: float,
+    figures: tuple[int, float],
+    noise_um: tuple[float, float] | None,
 ) -> tuple[tuple[float, float, float, float], FloatArray]:
     """Whittle's likelihood; parameters sigma, correlation length, exponent, noise."""
+    lines, biased = figures
     seen = density[bins]
     n, step = expected.n, expected.spacing_um
     low = np.log([1e-3 * biased, 0.3 * step, EXPONENT_BOUNDS[0], 1e-3 * biased])
@@ -227,16 +240,29 @@ def _fit(
         return np.asarray(whole[bins])
 
     floor = math.sqrt(float(np.median(seen[-max(seen.size // 8, 4):])) / step)
+    if noise_um is not None:
+        floor = min(noise_um[0], biased)
+    known = _prior(noise_um)
     found = []
     for share in (0.01, 0.05):
         start = np.log([biased, share * n * step, USUAL_EXPONENT, max(floor, 2e-3 * biased)])
-        found.append(_score(model, seen, np.clip(start, low, high), (low, high), lines))
+        found.append(_score(model, seen, np.clip(start, low, high), (low, high), (lines, known)))
     _, log, information = min(found, key=lambda item: item[0])
     # a direction in which the spectrum says nothing gets a wide spread, not none
     spread = np.array([UNKNOWN_LOG_SPREAD, UNKNOWN_LOG_SPREAD, np.inf, UNKNOWN_LOG_SPREAD])
     covariance: FloatArray = np.linalg.inv(information + np.diag(1.0 / spread**2)).astype(float)
-    sigma, length, exponent, noise_um = (float(value) for value in np.exp(log))
-    return (sigma, length, exponent, noise_um), covariance
+    sigma, length, exponent, noise = (float(value) for value in np.exp(log))
+    return (sigma, length, exponent, noise), covariance
+
+
+def _prior(noise_um: tuple[float, float] | None) -> tuple[FloatArray, FloatArray]:
+    """Return centre and precision of what is known of the four logarithms beforehand."""
+    centre = np.array([0.0, 0.0, math.log(USUAL_EXPONENT), 0.0])
+    precision = np.array([0.0, 0.0, 1.0 / USUAL_EXPONENT_LOG_SPREAD**2, 0.0])
+    if noise_um is not None and noise_um[0] > 0:
+        centre[3] = math.log(noise_um[0])
+        precision[3] = 1.0 / max(noise_um[1], LEAST_NOISE_LOG_SPREAD) ** 2
+    return centre, precision
 
 
 def _score(
@@ -244,16 +270,19 @@ def _score(
     seen: FloatArray,
     start: FloatArray,
     bounds: tuple[FloatArray, FloatArray],
-    lines: int,
+    known: tuple[int, tuple[FloatArray, FloatArray]],
 ) -> tuple[float, FloatArray, FloatArray]:
-    """Minimise by Fisher's scoring with damped steps: loss, logarithms, information."""
-    weight = lines / HANN_CORRELATION
-    prior = np.diag([0.0, 0.0, 1.0 / USUAL_EXPONENT_LOG_SPREAD**2, 0.0])
-    centre = math.log(USUAL_EXPONENT)
+    """Minimise by Fisher's scoring with damped steps: loss, logarithms, information.
+
+    ``known``: number of lines, and centre and precision of what is known beforehand.
+    """
+    weight = known[0] / HANN_CORRELATION
+    centre, precision = known[1]
+    prior = np.diag(precision)
 
     def loss(log: FloatArray, density: FloatArray) -> float:
         whittle = float(np.sum(np.log(density) + seen / density))
-        return weight * whittle + 0.5 * ((float(log[2]) - centre) / USUAL_EXPONENT_LOG_SPREAD) ** 2
+        return weight * whittle + 0.5 * float(precision @ (log - centre) ** 2)
 
     log, density = start, model(start)
     reached = loss(log, density)
