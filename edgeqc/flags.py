@@ -170,6 +170,8 @@ _ALL = (
          " are left out."),
     Flag("stereo_noisy", _N, "Height noise is large against the roughness.",
          "Roughness from heights is given with that doubt."),
+    Flag("stereo_zone_untold", _N, "The stereo pair does not settle the roughness of a zone.",
+         "No roughness from heights is given for that zone."),
     Flag("height_map_unusable", _N, "The height map or stereo pair could not be used.",
          "No heights are given."),
     # --- report -------------------------------------------------------------------------------

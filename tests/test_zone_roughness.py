@@ -13,12 +13,9 @@ from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.height_registration import register_height_map
 from edgeqc.measure.zone_roughness import (
-    MATCHING,
     SIGN_FREE,
-    ZoneRoughnessSettings,
     height_map_rows,
     heights_on_picture,
-    matching_u_rel,
     zone_masks,
     zone_roughness,
 )
@@ -96,12 +93,10 @@ def test_masks_stay_clear_of_borders(face, zones, relief):
 def test_known_noise_is_taken_out(face, zones, relief):
     rng = np.random.default_rng(2)
     noisy = relief + rng.normal(0, 0.3, SHAPE)
-    clean = value(height_map_rows(register_height_map(map_of(relief), image_of()), face, zones,
-                                  SHAPE), "laser", "Sq")
-    known = value(height_map_rows(register_height_map(map_of(noisy, 0.3), image_of()), face, zones,
-                                  SHAPE), "laser", "Sq")
-    unknown = height_map_rows(register_height_map(map_of(noisy, math.nan), image_of()), face,
-                              zones, SHAPE)
+    clean, known, unknown = (
+        height_map_rows(register_height_map(map_of(*given), image_of()), face, zones, SHAPE)[0]
+        for given in ((relief,), (noisy, 0.3), (noisy, math.nan)))
+    clean, known = value(clean, "laser", "Sq"), value(known, "laser", "Sq")
     assert known.value == pytest.approx(clean.value, rel=0.02)
     assert known.budget["height noise"] > 0
     assert value(unknown, "laser", "Sq").value > 1.1 * clean.value
@@ -111,41 +106,16 @@ def test_known_noise_is_taken_out(face, zones, relief):
 def test_sign_dependent_parameters_wait_for_a_proven_sign(face, zones, relief):
     placed = register_height_map(
         map_of(relief, flags=(raised("stereo_sign_unproven"),)), image_of())
-    rows = height_map_rows(placed, face, zones, SHAPE)
+    rows, untold = height_map_rows(placed, face, zones, SHAPE)
     assert rows
+    assert untold == {}
     assert {row.parameter for row in rows} <= SIGN_FREE
     turned = register_height_map(map_of(-relief), image_of())
     upright = register_height_map(map_of(relief), image_of())
-    both = [height_map_rows(m, face, zones, SHAPE) for m in (upright, turned)]
+    both = [height_map_rows(m, face, zones, SHAPE)[0] for m in (upright, turned)]
     for name in SIGN_FREE:
         pair = [value(part, "laser", name).value for part in both]
         assert pair[0] == pytest.approx(pair[1], rel=1e-6, nan_ok=True)
-
-
-def test_matching_doubt_of_stereo_maps(face, zones, relief):
-    settings = ZoneRoughnessSettings()
-    stereo = register_height_map(map_of(relief, parallax_um=0.2), image_of())
-    # 0.5 µm makes 2.5 px of parallax; feigned parallax adds c²/(2 P²)
-    assert matching_u_rel(stereo, 0.5, settings) == pytest.approx(
-        math.hypot(settings.matching_rel, settings.matching_px**2 / (2 * 2.5**2)))
-    sq = value(height_map_rows(stereo, face, zones, SHAPE), "laser", "Sq")
-    assert sq.budget[MATCHING] == pytest.approx(
-        sq.value * matching_u_rel(stereo, sq.value, settings), rel=1e-9)
-    assert sq.low < sq.value < sq.high
-    low = register_height_map(map_of(relief, parallax_um=1.2), image_of())
-    rows = height_map_rows(low, face, zones, SHAPE)
-    assert {row.zone for row in rows} == {"torn"}  # 0.5 µm makes 0.4 px: no number
-    assert matching_u_rel(register_height_map(map_of(relief), image_of()), 0.5, settings) == 0
-    made = zone_roughness(image_of(), face, zones, height_map=low)
-    assert [flag.detail for flag in made.flags] == ["no roughness for laser"]
-
-
-def test_noise_that_drowns_the_relief_gives_no_number(face, zones, relief):
-    noise = rough(np.random.default_rng(9), 2.0, 0.4)
-    stereo = register_height_map(
-        map_of(relief + noise, 0.4, noise_um=noise, parallax_um=0.2), image_of())
-    rows = height_map_rows(stereo, face, zones, SHAPE)
-    assert {row.zone for row in rows} == {"torn"}  # 0.4 µm of noise on 0.5 µm, and on 1.5 µm
 
 
 def test_a_map_without_heights_gives_no_row(face, zones):

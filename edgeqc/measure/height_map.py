@@ -12,7 +12,13 @@ from numpy.typing import ArrayLike, NDArray
 from edgeqc.errors import HeightMapError
 from edgeqc.flags import Raised, raised
 from edgeqc.measure.stereo_checks import axis_error_deg, sign_evidence
-from edgeqc.measure.stereo_frame import StereoFrame, frame_of_pair, to_ground
+from edgeqc.measure.stereo_frame import (
+    StereoEvidence,
+    StereoFrame,
+    evidence_of,
+    frame_of_pair,
+    to_ground,
+)
 from edgeqc.measure.stereo_geometry import (
     axis_angle_deg,
     check_tilts,
@@ -75,6 +81,8 @@ class HeightMap:
     resolution_um : float
         Lateral period below which the map resolves no relief, in µm; 0 where that is not known
         (the grid is then the limit).
+    stereo : StereoEvidence, optional
+        The matched pair behind the map, from which a zone's roughness is taken.
     """
 
     height_um: FloatArray
@@ -91,6 +99,7 @@ class HeightMap:
     u_spacing_rel: float = 0.0
     parallax_um: float = 0.0
     resolution_um: float = 0.0
+    stereo: StereoEvidence | None = None
 
     @property
     def has_heights(self) -> bool:
@@ -213,6 +222,7 @@ def _heights(
         picture_px=ground.picture_px, confidence=ground.confidence, u_transfer_rel=abs(change),
         parallax_um=height_per_parallax(tilts) * frame.across_um,
         resolution_um=RESOLUTION_WINDOWS * window_px * max(blank.spacing_um), flags=tuple(flags),
+        stereo=evidence_of(found, frame, tilts),
     )
 
 

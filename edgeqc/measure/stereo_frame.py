@@ -74,6 +74,32 @@ class Ground:
     picture_px: NDArray[np.float32]
 
 
+@dataclass(frozen=True)
+class StereoEvidence:
+    """A matched pair, kept for a closer look at single zones.
+
+    Parameters
+    ----------
+    frame : StereoFrame
+        The two pictures in the tilt frame.
+    tilt_deg : (float, float)
+        Their tilts.
+    along_um : float
+        Spacing along the axis in µm.
+    parallax_px, across_px : (rows, cols) float32 arrays
+        Parallax of the relief and cross-parallax by matching, on the ground plane of the frame.
+    offset_px : float
+        Shift of the second picture along the columns that has no meaning, in pixels.
+    """
+
+    frame: StereoFrame
+    tilt_deg: tuple[float, float]
+    along_um: float
+    parallax_px: Plane
+    across_px: Plane
+    offset_px: float
+
+
 def frame_of_pair(
     pictures: tuple[Plane, Plane], angle_deg: float, spacing_um: tuple[float, float]
 ) -> StereoFrame | None:
@@ -185,19 +211,7 @@ def to_ground(
     to grow (a point behind an overhang takes its front's place) and inverted by linear
     interpolation, so that heights come to stand above the ground and not above the picture.
     """
-    rows, cols = found.along_px.shape
-    seen = np.arange(cols) - (cols - 1) / 2
-    offset = float(np.median(found.along_px[found.matched]))
-    other = seen - (found.along_px - offset)
-    height_px = height_from_positions(np.broadcast_to(seen, other.shape), other, tilt_deg=tilt_deg)
-    ground_px = ground_from_positions(np.broadcast_to(seen, other.shape), other, tilt_deg=tilt_deg)
-    ground_px = np.maximum.accumulate(ground_px, axis=1)
-    grid = np.arange(cols) - (cols - 1) / 2
-    column = np.empty((rows, cols), np.float32)
-    index = np.arange(cols, dtype=float)
-    for i in range(rows):
-        column[i] = np.interp(grid, ground_px[i], index, left=-1, right=cols)
-    row, _ = grid_of((rows, cols))
+    height_px, column, row, _ = _over_ground(found, tilt_deg)
     factor = height_per_parallax(tilt_deg) * frame.across_um
     planes = (
         np.asarray(height_px * frame.across_um, np.float32),
@@ -210,6 +224,63 @@ def to_ground(
     known = np.asarray(cv2.remap(known, column, row, cv2.INTER_NEAREST,
                                  borderMode=cv2.BORDER_CONSTANT))
     return _to_picture([*on_grid, column, row], known > 0, frame)
+
+
+def _over_ground(
+    found: Disparity, tilt_deg: tuple[float, float]
+) -> tuple[FloatArray, Plane, Plane, float]:
+    """Heights in the first picture, its column and row seen at every ground point, the shift."""
+    rows, cols = found.along_px.shape
+    seen = np.arange(cols) - (cols - 1) / 2
+    offset = float(np.median(found.along_px[found.matched]))
+    other = seen - (found.along_px - offset)
+    height_px = height_from_positions(np.broadcast_to(seen, other.shape), other, tilt_deg=tilt_deg)
+    ground_px = ground_from_positions(np.broadcast_to(seen, other.shape), other, tilt_deg=tilt_deg)
+    ground_px = np.maximum.accumulate(ground_px, axis=1)
+    column = np.empty((rows, cols), np.float32)
+    index = np.arange(cols, dtype=float)
+    for i in range(rows):
+        column[i] = np.interp(seen, ground_px[i], index, left=-1, right=cols)
+    return height_px, column, grid_of((rows, cols))[0], offset
+
+
+def evidence_of(
+    found: Disparity, frame: StereoFrame, tilt_deg: tuple[float, float]
+) -> StereoEvidence:
+    """Return what a pair holds for a closer look at its zones."""
+    height_px, column, row, offset = _over_ground(found, tilt_deg)
+    along = frame.matrix[:, 0] * np.asarray(frame.spacing_um)
+    unit = height_per_parallax(tilt_deg)
+    # the first guess goes on behind gaps of the match, where it may be anything smooth
+    parallax = fill_gaps(np.asarray(height_px / unit, np.float32), found.matched)
+    return StereoEvidence(
+        frame, tilt_deg, float(np.hypot(*along)), _take(parallax, column, row),
+        _take(found.across_px, column, row), offset,
+    )
+
+
+def on_ground_plane(mask: BoolArray, evidence: StereoEvidence) -> BoolArray:
+    """Return a mask of the picture's grid on the ground plane of the tilt frame."""
+    frame = evidence.frame
+    row, col = _positions(
+        (evidence.parallax_px.shape[0], evidence.parallax_px.shape[1]), frame.matrix,
+        frame.origin_px,
+    )
+    turned = cv2.remap(mask.astype(np.uint8), col, row, cv2.INTER_NEAREST,
+                       borderMode=cv2.BORDER_CONSTANT)
+    return np.asarray((turned > 0) & frame.usable[0], bool)
+
+
+def on_picture(plane: FloatArray, evidence: StereoEvidence) -> FloatArray:
+    """Return a plane of the tilt frame's ground on the grid of the picture; gaps stay gaps."""
+    frame = evidence.frame
+    inverse = np.asarray(np.linalg.inv(frame.matrix), float)
+    row, col = _positions(frame.picture_shape, inverse, -inverse @ frame.origin_px)
+    return np.asarray(
+        cv2.remap(np.asarray(plane, np.float32), col, row, cv2.INTER_LINEAR,
+                  borderMode=cv2.BORDER_CONSTANT, borderValue=math.nan),
+        float,
+    )
 
 
 def _take(plane: Plane, col: Plane, row: Plane) -> Plane:

@@ -135,7 +135,8 @@ def even_out(plane: Plane, settings: StereoSettings) -> Plane:
     return np.asarray(detail / np.sqrt(power + floor * floor + 1e-20), np.float32)
 
 
-def _gradient(plane: Plane, axis: int) -> Plane:
+def gradient(plane: Plane, axis: int) -> Plane:
+    """Return the change of a plane per pixel along an axis."""
     # five-point central difference: right to 0.5 % down to wavelengths of 8 pixels
     kernel = np.array([1, -8, 0, 8, -1], np.float32) / 12
     shaped = kernel.reshape(1, -1) if axis == 1 else kernel.reshape(-1, 1)
@@ -182,7 +183,7 @@ def refine(
     here, other = pair
     along_px, across_px = start
     row, col = grid_of(here.shape)
-    slope_col, slope_row = _gradient(here, 1), _gradient(here, 0)
+    slope_col, slope_row = gradient(here, 1), gradient(here, 0)
     wide_px = 10 * window_px
     for _ in range(iterations):
         col_there, row_there = _on_steps(col - along_px), _on_steps(row - across_px)
@@ -190,10 +191,10 @@ def refine(
         warped = sample(other, col_there, row_there)
         inside = _inside(col_there, row_there, here.shape).astype(np.float32)
         miss = (here - warped) * inside
-        slope = (slope_col + _gradient(warped, 1)) / np.float32(2)
+        slope = (slope_col + gradient(warped, 1)) / np.float32(2)
         along_px = along_px + _step(slope, miss, inside, (window_px, row_ratio), 1.0)
         if across:
-            slope = (slope_row + _gradient(warped, 0)) / np.float32(2)
+            slope = (slope_row + gradient(warped, 0)) / np.float32(2)
             across_px = across_px + _step(slope, miss, inside, (wide_px, row_ratio), 0.5)
         if robust:
             along_px = np.asarray(cv2.medianBlur(along_px, 5))

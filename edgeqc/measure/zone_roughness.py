@@ -19,15 +19,12 @@ from edgeqc.measure.edge_roughness import edge_rows
 from edgeqc.measure.form import SurfaceForm, surface_form
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.height_registration import RegistrationSettings, register_height_map
-from edgeqc.measure.roughness import Band, HeightDoubt, roughness_areal
+from edgeqc.measure.roughness import Band, HeightDoubt, Roughness, roughness_areal
 from edgeqc.measure.roughness_result import no_number, too_doubtful
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
 from edgeqc.measure.roughness_symbols import AREAL_SYMBOLS
-from edgeqc.measure.surface_filter import (
-    gaussian_areal_filter,
-    gaussian_weights,
-    noise_passed,
-)
+from edgeqc.measure.section_lengths import too_short
+from edgeqc.measure.stereo_zone import StereoZoneSettings, ZoneHeights, zone_heights
 from edgeqc.quantity import BoolArray, FloatArray, Measured, combine
 from edgeqc.zoning.zones import LASER, SCISSOR, TORN, ZoneMap
 
@@ -35,7 +32,8 @@ SIGN_FREE = frozenset({"Sa", "Sq", "Sku", "Sz", "Sk", "Sal", "Str", "Std", "Sdq"
 """Areal parameters that are the same for a relief turned inside out."""
 
 MATCHING = "stereo matching"
-"""Share of the budget for what a stereo match loses of fine relief and what it feigns."""
+"""Share of the budget for what a stereo pair leaves open: noise, and brightness that changes with
+the tilt."""
 
 _ZONES: tuple[tuple[int, Zone], ...] = ((LASER, "laser"), (SCISSOR, "scissor"), (TORN, "torn"))
 
@@ -59,16 +57,8 @@ class ZoneRoughnessSettings:
         Least share of a zone's area that must have heights.
     noise_u_rel : float
         Relative standard uncertainty of the height noise.
-    matching_rel : float
-        Relative standard uncertainty of heights from a stereo match beside noise and scale: root
-        mean square error on 15 zones of phantoms whose texture is little but shaded relief, the
-        worst there is; a surface with grain of its own comes out within 0.02.
-    matching_px : float
-        Root mean square parallax, in pixels, that the change of brightness with tilt may feign.
-    least_parallax_px : float
-        A zone whose relief makes less parallax (root mean square) gets no roughness from stereo.
-    largest_noise_share : float
-        Nor does one where noise makes up more than this share of the power seen by stereo.
+    stereo : StereoZoneSettings
+        When a stereo pair may tell a zone's roughness.
     """
 
     contour: EdgeContourSettings = field(default_factory=EdgeContourSettings)
@@ -77,10 +67,7 @@ class ZoneRoughnessSettings:
     border_um: float = 2.0
     least_known: float = 0.5
     noise_u_rel: float = 0.1
-    matching_rel: float = 0.15
-    matching_px: float = 0.5
-    least_parallax_px: float = 0.8
-    largest_noise_share: float = 0.15
+    stereo: StereoZoneSettings = field(default_factory=StereoZoneSettings)
 
 
 @dataclass(frozen=True)
@@ -130,19 +117,17 @@ def zone_roughness(
     contours = edge_contours(image, face, zones, settings.contour)
     for contour in contours:
         rows.extend(edge_rows(contour))
-    short = [f"{row.zone}" for row in rows if row.parameter == "Rq" and "non-default" in row.note]
+    short = [f"{row.zone}" for row in rows if row.parameter == "Rq" and too_short(row.note)]
     if short:
         flags.append(raised("roughness_too_short", ", ".join(sorted(set(short)))))
     if height_map is not None:
         height_map = register_height_map(height_map, image, settings.registration)
         flags.extend(height_map.flags)
-        found = height_map_rows(height_map, face, zones, image.pixels.shape, settings)
+        found, untold = height_map_rows(height_map, face, zones, image.pixels.shape, settings)
         rows.extend(found)
-        if height_map.parallax_um > 0:
-            masks = zone_masks(height_map, face, zones, image.pixels.shape, settings.border_um)
-            without = sorted(set(masks) - {row.zone for row in found})
-            if without:
-                flags.append(raised("stereo_noisy", f"no roughness for {', '.join(without)}"))
+        flags.extend(
+            raised("stereo_zone_untold", f"{zone}: {why}") for zone, why in untold.items()
+        )
     return ZoneRoughness(tuple(rows), tuple(flags), height_map)
 
 
@@ -200,7 +185,7 @@ def height_map_rows(
     zones: ZoneMap,
     shape: tuple[int, ...],
     settings: ZoneRoughnessSettings | None = None,
-) -> tuple[RoughnessRow, ...]:
+) -> tuple[tuple[RoughnessRow, ...], dict[Zone, str]]:
     """Return the areal roughness rows of a face's zones from a registered height map.
 
     Parameters
@@ -214,10 +199,17 @@ def height_map_rows(
     settings : ZoneRoughnessSettings, optional
         Settings.
 
+    Returns
+    -------
+    rows : tuple of RoughnessRow
+        The rows.
+    untold : dict of zone to str
+        Why a zone has none although its stereo pair has heights, in words.
+
     Notes
     -----
-    The S-filter's nesting index is what the map resolves. The noise of a zone is what its form and
-    that filter leave of the map's noise sample; it is taken out of Sq in quadrature. Where the sign
+    Noise that the map knows of is taken out of Sq in quadrature. The heights of a zone of a stereo
+    pair are found on the pair itself (`stereo_zone`), in the band that it settles. Where the sign
     of the tilts is not proven, parameters that depend on it are left out.
 
     References
@@ -226,45 +218,71 @@ def height_map_rows(
     """
     settings = settings or ZoneRoughnessSettings()
     if not height_map.has_heights:
-        return ()
+        return (), {}
     rows: list[RoughnessRow] = []
+    untold: dict[Zone, str] = {}
     unproven = any(flag.name == "stereo_sign_unproven" for flag in height_map.flags)
     for zone, mask in zone_masks(height_map, face, zones, shape, settings.border_um).items():
         known = mask & np.isfinite(height_map.height_um)
         if known.sum() < settings.least_known * mask.sum():
+            if height_map.stereo is not None:
+                untold[zone] = "the two pictures match on too little of it"
             continue
-        found = _zone_rows(height_map, zone, known, settings)
+        if height_map.stereo is None:
+            found = _zone_rows(height_map, zone, known, settings)
+        else:
+            heights = zone_heights(height_map.stereo, known, settings.form, settings.stereo)
+            if heights.reason:
+                untold[zone] = heights.reason
+            found = _stereo_rows(height_map, zone, heights, settings)
         rows.extend(row for row in found if not unproven or row.parameter in SIGN_FREE)
-    return tuple(rows)
+    return tuple(rows), untold
 
 
 def _zone_rows(
     height_map: HeightMap, zone: Zone, known: BoolArray, settings: ZoneRoughnessSettings
 ) -> tuple[RoughnessRow, ...]:
-    short = height_map.resolution_um or None
     noise = zone_noise_um(height_map, known, settings.form)
     doubt = HeightDoubt(
-        noise_um=white_noise_um(noise, height_map) if math.isfinite(noise) else 0.0,
+        noise_um=noise if math.isfinite(noise) else 0.0,
         noise_u_rel=settings.noise_u_rel, height_u_rel=height_map.u_scale_rel,
         spacing_u_rel=height_map.u_spacing_rel,
     )
-    try:
-        found = roughness_areal(
-            height_map.height_um, height_map.spacing_um, mask=known, doubt=doubt,
-            band=Band(form=settings.form, short_nesting_index_um=short),
-        )
-    except MeasurementError:
-        return ()  # too small a region, or constant: the face's other rows stand
-    sq = found["Sq"].value
-    matching = matching_u_rel(height_map, sq, settings)
-    drowned = height_map.parallax_um > 0 and noise**2 > settings.largest_noise_share * (
-        sq**2 + noise**2
-    )
-    if drowned or not math.isfinite(matching):
-        return ()
     note = f"heights from {height_map.source}"
     if not math.isfinite(noise):
         note += "; height noise not known and not taken out"
+    try:
+        found = roughness_areal(
+            height_map.height_um, height_map.spacing_um, mask=known, doubt=doubt,
+            band=Band(form=settings.form),
+        )
+    except MeasurementError:
+        return ()  # too small a region, or constant: the face's other rows stand
+    return _noted(found, zone, note, 0.0)
+
+
+def _stereo_rows(
+    height_map: HeightMap, zone: Zone, heights: ZoneHeights, settings: ZoneRoughnessSettings
+) -> tuple[RoughnessRow, ...]:
+    if heights.height_um is None:
+        return ()
+    doubt = HeightDoubt(
+        height_u_rel=height_map.u_scale_rel, spacing_u_rel=height_map.u_spacing_rel
+    )
+    try:
+        found = roughness_areal(
+            heights.height_um, height_map.spacing_um, mask=np.isfinite(heights.height_um),
+            doubt=doubt, band=Band(form=settings.form, short_nesting_index_um=heights.short_um),
+        )
+    except MeasurementError:
+        return ()
+    note = f"heights from {height_map.source}, in the band that it settles"
+    return _noted(found, zone, note, heights.u_rel)
+
+
+def _noted(
+    found: Roughness, zone: Zone, note: str, matching: float
+) -> tuple[RoughnessRow, ...]:
     return tuple(
         replace(
             row, result=_with_matching(row.result, row.parameter, matching),
@@ -274,47 +292,8 @@ def _zone_rows(
     )
 
 
-def matching_u_rel(
-    height_map: HeightMap, sq_um: float, settings: ZoneRoughnessSettings
-) -> float:
-    """Return the relative doubt that stereo matching leaves in a zone's heights.
-
-    Parameters
-    ----------
-    height_map : HeightMap
-        The map.
-    sq_um : float
-        Root mean square height of the zone, noise taken out, in µm.
-    settings : ZoneRoughnessSettings
-        Settings.
-
-    Returns
-    -------
-    float
-        0 for maps that are not from stereo; ``nan`` where the relief makes too little parallax
-        for any number.
-
-    Notes
-    -----
-    The brightness of a slope changes with the tilt, alike in both halves of the rows, and feigns
-    parallax; in quadrature with the relief's own it changes Sq by c²/(2 P²), P the zone's parallax
-    in pixels. Both constants are from phantoms with tilt-dependent yield.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2. The change of yield with tilt: secant law, common practice, no source.
-    """
-    if height_map.parallax_um <= 0:
-        return 0.0
-    parallax_px = sq_um / height_map.parallax_um
-    if not parallax_px >= settings.least_parallax_px:
-        return math.nan
-    feigned = (settings.matching_px / parallax_px) ** 2 / 2
-    return math.hypot(math.hypot(settings.matching_rel, feigned), height_map.u_transfer_rel)
-
-
 def zone_noise_um(height_map: HeightMap, known: BoolArray, form: SurfaceForm) -> float:
-    """Return the root mean square height noise within a zone, in the band of its roughness.
+    """Return the root mean square height noise within a zone.
 
     Parameters
     ----------
@@ -333,24 +312,9 @@ def zone_noise_um(height_map: HeightMap, known: BoolArray, form: SurfaceForm) ->
     """
     if height_map.noise_um is not None:
         sample = np.where(known, height_map.noise_um, np.nan)
-        rest = sample - surface_form(sample, height_map.spacing_um, form)
-        if height_map.resolution_um > 0:
-            rest = gaussian_areal_filter(rest, height_map.spacing_um, height_map.resolution_um)
-        return float(np.std(rest[known]))
+        return float(np.nanstd(sample - surface_form(sample, height_map.spacing_um, form)))
     sigma: FloatArray = height_map.sigma_z_um[known]
     return float(np.sqrt(np.mean(sigma**2))) if np.isfinite(sigma).all() else math.nan
-
-
-def white_noise_um(noise_um: float, height_map: HeightMap) -> float:
-    """Return the white noise that the S-filter would leave as much of as there is.
-
-    The noise of a match is not white; `roughness_areal` takes white noise and filters it.
-    """
-    if height_map.resolution_um <= 0 or height_map.noise_um is None:
-        return noise_um
-    step = math.sqrt(height_map.spacing_um[0] * height_map.spacing_um[1])
-    passed = noise_passed(gaussian_weights(step, height_map.resolution_um), "long", 2)
-    return noise_um / math.sqrt(passed)
 
 
 def _with_matching(value: Measured, symbol: str, u_rel: float) -> Measured:

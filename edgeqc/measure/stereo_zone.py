@@ -1,0 +1,283 @@
+"""The heights of a zone from the stereo pair itself, or why it gives none.
+
+Two readings of the same pair are made: one that lets the brightness of a slope change with the
+tilt, one that does not. Where they part, brightness decides the relief and the zone gets no number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from edgeqc.measure.form import SurfaceForm, surface_form
+from edgeqc.measure.stereo_frame import StereoEvidence, on_ground_plane, on_picture
+from edgeqc.measure.stereo_geometry import height_per_parallax
+from edgeqc.measure.stereo_patch import ReliefPatch
+from edgeqc.measure.stereo_relief import ReliefSettings, find_relief
+from edgeqc.measure.surface_filter import gaussian_areal_filter
+from edgeqc.quantity import BoolArray, FloatArray
+
+
+@dataclass(frozen=True)
+class StereoZoneSettings:
+    """When a stereo pair may tell a zone's roughness.
+
+    Parameters
+    ----------
+    relief : ReliefSettings
+        How the relief is found.
+    short_px : float
+        Nesting index of the S-filter in pixels: finer relief is decided by brightness.
+    least_relief_px : float
+        Least root mean square height, in pixels, within that band: a lower relief makes a smaller
+        parallax than its own shading feigns.
+    largest_part : float
+        Largest relative difference of Sq between the readings with and without shading, where
+        noise explains what is left between the pictures.
+    least_part : float
+        Below this difference shading may be left between the pictures: it does not move Sq.
+    largest_excess : float
+        What is left between the pictures at coarse frequencies over noise (1: noise alone) up to
+        which noise is said to explain it.
+    largest_unseen : float
+        Largest share of Sq² that the pair does not show and only the spectrum speaks for.
+    u_rel : float
+        Relative standard uncertainty of heights where the two readings are the same.
+    part_weight : float
+        Growth of that uncertainty with the difference of the readings. This and the figures above
+        were set on 66 phantom zones apart from those of tests/benchmarks/stereo_accuracy.py.
+    """
+
+    relief: ReliefSettings = field(default_factory=ReliefSettings)
+    short_px: float = 32.0
+    least_relief_px: float = 1.5
+    largest_part: float = 0.04
+    least_part: float = 0.008
+    largest_excess: float = 1.2
+    largest_unseen: float = 0.1
+    u_rel: float = 0.03
+    part_weight: float = 2.0
+
+
+@dataclass(frozen=True)
+class ZoneHeights:
+    """Heights of a zone, or the reason for none.
+
+    Parameters
+    ----------
+    height_um : (rows, cols) float array, optional
+        On the grid of the height map, ``nan`` outside the zone. A draw of what the pair allows,
+        its size that of the mean of both readings.
+    short_um : float
+        Nesting index of the S-filter that its band begins at, in µm.
+    u_rel : float
+        Relative standard uncertainty of the heights beside tilts and pixel size.
+    part, unseen : float
+        Relative difference of the two readings; share of Sq² that the pair does not show.
+    reason : str
+        Why there are none, in words; empty where there are.
+    """
+
+    height_um: FloatArray | None
+    short_um: float
+    u_rel: float = math.nan
+    part: float = math.nan
+    unseen: float = math.nan
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """Heights by one reading: a draw, root mean squares in the band, and what is unexplained."""
+
+    draw_um: FloatArray
+    drawn: tuple[float, ...]
+    mean: float
+    excess: float
+
+    @property
+    def sq(self) -> float:
+        """Root mean square of the draws."""
+        return math.sqrt(float(np.mean(np.square(self.drawn))))
+
+    @property
+    def unseen(self) -> float:
+        """Share of the power that the pair does not show."""
+        return 1 - self.mean**2 / self.sq**2 if self.sq > 0 else 1.0
+
+
+def zone_heights(
+    evidence: StereoEvidence, zone: BoolArray, form: SurfaceForm, settings: StereoZoneSettings
+) -> ZoneHeights:
+    """Return the heights of a zone by its stereo pair.
+
+    Parameters
+    ----------
+    evidence : StereoEvidence
+        The pair.
+    zone : (rows, cols) bool array
+        The zone, on the grid of the height map.
+    form : str
+        Form taken off the zone.
+    settings : StereoZoneSettings
+        Settings.
+
+    Notes
+    -----
+    Sq of a reading is the root mean square over its draws, each with form and S-filter taken off
+    like any surface. Sq given is the mean of the two readings; half their difference, the scatter
+    of the draws and the error found on phantoms make its uncertainty.
+
+    References
+    ----------
+    ISO 25178-3:2012 (S-filter). JCGM 100:2008, 4.3.
+    """
+    short_um = settings.short_px * max(evidence.frame.spacing_um)
+    inside = on_ground_plane(zone, evidence)
+    if not inside.any():
+        return ZoneHeights(None, short_um, reason="the pair does not show it")
+    band = _Band(zone, evidence.frame.spacing_um, form, short_um)
+    guess = evidence.parallax_px * (
+        height_per_parallax(evidence.tilt_deg) * evidence.frame.across_um)
+    first = band.rms(on_picture(np.asarray(guess, float), evidence))
+    reason = _too_low(first / GUESS_MARGIN, evidence, settings)
+    if reason:
+        return ZoneHeights(None, short_um, reason=reason)
+    plain = _reading(evidence, inside, band, shading=False, settings=settings.relief)
+    reason = _too_low(plain.sq, evidence, settings) or _unseen(plain, settings)
+    if reason:
+        return ZoneHeights(None, short_um, unseen=plain.unseen, reason=reason)
+    shaded = _reading(evidence, inside, band, shading=True, settings=settings.relief)
+    sq = (plain.sq + shaded.sq) / 2
+    part = shaded.sq / plain.sq - 1
+    scatter = float(np.std(shaded.drawn)) / shaded.sq
+    reason = (_too_low(sq, evidence, settings) or _unseen(shaded, settings)
+              or _shaded(part, plain.excess, settings))
+    u_rel = math.sqrt(settings.u_rel**2 + (settings.part_weight * part) ** 2 + scatter**2)
+    scaled = plain.draw_um * (sq / plain.drawn[0])
+    unseen = max(plain.unseen, shaded.unseen)
+    return ZoneHeights(None if reason else scaled, short_um, u_rel, part, unseen, reason)
+
+
+GUESS_MARGIN = 0.75
+"""The match seldom understates a relief by more than this: a lower one need not be looked at."""
+
+
+def _too_low(sq_um: float, evidence: StereoEvidence, settings: StereoZoneSettings) -> str:
+    relief_px = sq_um / evidence.frame.across_um
+    if relief_px >= settings.least_relief_px:
+        return ""
+    return f"its relief of {relief_px:.1f} px is too low for the pair"
+
+
+def _unseen(reading: _Reading, settings: StereoZoneSettings) -> str:
+    if reading.unseen <= settings.largest_unseen:
+        return ""
+    return f"the pair shows only {1 - reading.unseen:.0%} of the relief's power"
+
+
+def _shaded(part: float, excess: float, settings: StereoZoneSettings) -> str:
+    if abs(part) <= settings.least_part:
+        return ""
+    if excess > settings.largest_excess:
+        return f"between the pictures {excess:.1f} times as much is left as noise explains"
+    if abs(part) > settings.largest_part:
+        return f"brightness that changes with the tilt makes {abs(part):.0%} of the roughness"
+    return ""
+
+
+@dataclass(frozen=True)
+class _Band:
+    """What makes a zone's heights a roughness."""
+
+    zone: BoolArray
+    spacing_um: tuple[float, float]
+    form: SurfaceForm
+    short_um: float
+
+    def rms(self, height_um: FloatArray) -> float:
+        """Return the root mean square height within the band."""
+        kept = np.where(self.zone, height_um, np.nan)
+        kept = kept - surface_form(kept, self.spacing_um, self.form)
+        kept = gaussian_areal_filter(kept, self.spacing_um, self.short_um)
+        return float(np.nanstd(kept[self.zone])) if np.isfinite(kept).any() else 0.0
+
+
+def _reading(
+    evidence: StereoEvidence, inside: BoolArray, band: _Band, *, shading: bool,
+    settings: ReliefSettings,
+) -> _Reading:
+    found, excess = _read(evidence, inside, shading, settings)
+    mean, *draws = (on_picture(plane, evidence) for plane in found)
+    return _Reading(draws[0], tuple(band.rms(draw) for draw in draws), band.rms(mean), excess)
+
+
+def _read(
+    evidence: StereoEvidence, inside: BoolArray, shading: bool, settings: ReliefSettings
+) -> tuple[tuple[FloatArray, ...], float]:
+    """Return mean and draws of the heights in µm on the ground plane, and the largest excess."""
+    excess = 1.0
+    planes = tuple(np.full(inside.shape, np.nan) for _ in range(1 + settings.draws))
+    unit = height_per_parallax(evidence.tilt_deg) * evidence.frame.across_um
+    for window in _blocks(inside, settings.block_px):
+        own = np.zeros_like(inside)
+        own[window] = inside[window]
+        if own.sum() < _LEAST_POINTS:
+            continue
+        patch, place = _patch(evidence, own, settings.margin_px)
+        found = find_relief(patch, shading=shading, settings=settings)
+        excess = max(excess, found.excess)
+        rows, cols = own[place].shape
+        for plane, parallax in zip(planes, (found.mean_px, *found.draws_px), strict=True):
+            plane[place] = np.where(own[place], unit * parallax[:rows, :cols], plane[place])
+    return planes, excess
+
+
+_LEAST_POINTS = 1500
+"""A block with fewer points says nothing of its own spectrum."""
+
+
+def _blocks(inside: BoolArray, longest: int) -> Iterator[tuple[slice, slice]]:
+    """Yield the zone's bounding box, cut into even blocks no longer than allowed."""
+    rows, cols = np.nonzero(inside)
+    edges = []
+    for index in (rows, cols):
+        first, last = int(index.min()), int(index.max()) + 1
+        count = math.ceil((last - first) / longest)
+        edges.append(np.linspace(first, last, count + 1).astype(int))
+    for top, bottom in zip(edges[0][:-1], edges[0][1:], strict=True):
+        for left, right in zip(edges[1][:-1], edges[1][1:], strict=True):
+            yield slice(int(top), int(bottom)), slice(int(left), int(right))
+
+
+def _patch(
+    evidence: StereoEvidence, own: BoolArray, margin: int
+) -> tuple[ReliefPatch, tuple[slice, slice]]:
+    """Return the patch around a block, and its place on the ground plane."""
+    rows, cols = np.nonzero(own)
+    place = (
+        slice(max(0, int(rows.min()) - margin), min(own.shape[0], int(rows.max()) + margin + 1)),
+        slice(max(0, int(cols.min()) - margin), min(own.shape[1], int(cols.max()) + margin + 1)),
+    )
+    size = own[place].shape
+    grown = [cv2.getOptimalDFTSize(n) for n in size]
+    pad = ((0, grown[0] - size[0]), (0, grown[1] - size[1]))
+    a, b = np.deg2rad(evidence.tilt_deg)
+    unit = height_per_parallax(evidence.tilt_deg)
+    middle = (own.shape[1] - 1) / 2
+    row, col = np.mgrid[0 : grown[0], 0 : grown[1]].astype(np.float32)
+    row, ground = row + place[0].start, col + np.float32(place[1].start - middle)
+    across = np.pad(evidence.across_px[place], pad, mode="edge")
+    frame = evidence.frame
+    patch = ReliefPatch(
+        frame.grey, row, ground * np.float32(math.cos(a)) + np.float32(middle),
+        ground * np.float32(math.cos(b)) + np.float32(middle - evidence.offset_px), row - across,
+        (-math.sin(a) * unit, -math.sin(b) * unit), unit, math.tan((a + b) / 2),
+        frame.across_um / evidence.along_um, np.pad(own[place], pad),
+        np.pad(evidence.parallax_px[place], pad, mode="edge"),
+    )
+    return patch, place
