@@ -93,11 +93,11 @@ def read_edge(
 
     Notes
     -----
-    Running mean m(z) of the profiles and their scatter v(z) on either side, aligned on the traced line smoothed, are the
-    edge's model: aligned on readings of their own, profiles would line up their noise and look
-    sharper than the edge is. A reading moves by -Σ(m'/v)(I - m)/Σ(m'²/v), the weighted
-    least-squares shift of its own profile alone, until it stays. Its noise is what the same sum
-    makes of white noise of the size that neighbouring profiles differ by.
+    Running mean m(z) of the profiles and their scatter v(z) on either side, aligned on the traced
+    line smoothed, are the edge's model: aligned on readings of their own, profiles would line up
+    their noise and look sharper than the edge is. A reading moves by -Σ(m'/v)(I - m)/Σ(m'²/v), the
+    weighted least-squares shift of its own profile alone, until it stays. Its noise is what the
+    same sum makes of white noise of the size that neighbouring profiles differ by.
 
     References
     ----------
@@ -112,8 +112,7 @@ def read_edge(
         offset = offset + np.clip(np.sum(filters * rest, axis=1), -1.0, 1.0)
         offset = np.clip(offset, start - settings.reach_px, start + settings.reach_px)
     stray = float(np.mean(np.abs(offset - start) >= settings.reach_px))
-    white = np.random.default_rng(0).standard_normal(pixels.shape, np.float32)
-    grain = _profiles(white, form_px, normal, offset)
+    grain = _grain(form_px, normal, offset)
     size = _noise_by_depth(_profiles(pixels, form_px, normal, offset), mean)
     size = size / np.maximum(np.sqrt(np.mean(grain**2, axis=0)), 1e-9)
     noise = float(np.std(np.sum(filters * grain * size, axis=1)))
@@ -132,6 +131,17 @@ def _profiles(
     grey = cv2.remap(pixels, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
                      cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(grey, float)
+
+
+def _grain(form_px: FloatArray, normal: FloatArray, offset: FloatArray) -> FloatArray:
+    """Return what white noise of unit size on the pixels gives in the profiles."""
+    line = form_px + normal * offset[:, None]
+    reach = DEPTHS_PX[-1] + 3  # and what the interpolation takes in
+    # noise is drawn around the edge only: a picture may be a thousand times larger
+    low = np.floor(line.min(axis=0) - reach)
+    rows, cols = (int(size) for size in np.ceil(line.max(axis=0) + reach) - low + 1)
+    white = np.random.default_rng(0).standard_normal((rows, cols), np.float32)
+    return _profiles(white, form_px - low, normal, offset)
 
 
 def _model(profile: FloatArray, pool: int) -> tuple[FloatArray, FloatArray]:
