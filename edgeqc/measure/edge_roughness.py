@@ -104,7 +104,7 @@ def _profile(contour: EdgeContour, edge: LineEdge) -> Roughness | None:
         fitting = longest_class_within(contour.length_um)
         if wanted.evaluation_length_um > contour.length_um:
             if fitting is None:
-                return first
+                return _with_default_class(first, "")
             wanted = fitting
         chosen = roughness_profile(
             contour.deviation_um, contour.spacing_um, setting_class=wanted.name, doubt=doubt,
@@ -112,16 +112,21 @@ def _profile(contour: EdgeContour, edge: LineEdge) -> Roughness | None:
         )
     except MeasurementError:
         return None
-    default = setting_class_for(chosen["Rz"].value)
-    if default.name == wanted.name:
-        return chosen
+    return _with_default_class(chosen, wanted.name)
+
+
+def _with_default_class(profile: Roughness, used: str) -> Roughness:
+    """Say which setting class the Rz found asks for, where it is not the one used."""
+    default = setting_class_for(profile["Rz"].value)
+    if default.name == used:
+        return profile
     note = (
         f"non-default: class {default.name} for this Rz needs"
         f" {SETTING_CLASSES[default.name].evaluation_length_um:g} µm"
     )
-    given = chosen.conditions
+    given = profile.conditions
     kept = f"{note}; {given.note.removeprefix('non-default: ')}" if given.note else note
-    return replace(chosen, conditions=replace(given, note=kept))
+    return replace(profile, conditions=replace(given, note=kept))
 
 
 def _five(contour: EdgeContour) -> float:
@@ -130,7 +135,9 @@ def _five(contour: EdgeContour) -> float:
 
 def _with_edge(profile: Roughness, contour: EdgeContour) -> tuple[RoughnessRow, ...]:
     return tuple(
-        replace(row, note="; ".join(t for t in (f"{contour.edge} edge", row.note) if t))
+        replace(
+            row, note="; ".join(t for t in (f"{contour.edge} edge", contour.form, row.note) if t)
+        )
         for row in profile.rows(contour.zone, "edge contour")
     )
 

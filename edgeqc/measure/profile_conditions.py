@@ -38,8 +38,10 @@ def profile_conditions(
     elif kind == "R" and sections.setting_class:
         given = SETTING_CLASSES[sections.setting_class]
         if band.short_nesting_index_um != given.short_nesting_index_um:
+            had = band.short_nesting_index_um
             note = _non_default(
-                note, f"class {given.name} has an S-filter of {given.short_nesting_index_um:g} µm"
+                note, f"{f'S-filter of {had:g} µm' if had else 'no S-filter'}, where class"
+                f" {given.name} has one of {given.short_nesting_index_um:g} µm"
             )
     return Conditions(
         kind=kind,

@@ -157,10 +157,13 @@ class Conditions:
             parts.append(f"S-filter: Gaussian, nesting index {self.short_nesting_index_um:.3g} µm")
         if self.end_treatment:
             parts.append(f"ends: {self.end_treatment}")
-        if self.section_length_um is not None and self.kind == "R":
+        if self.section_length_um is not None and self.kind == "R" and (
+            "section length" not in self.note
+        ):
             parts.append(f"section length {self.section_length_um:.4g} µm")
         if self.evaluation_area_um2 is not None:
-            parts.append(f"area {self.evaluation_area_um2:.4g} µm²")
+            area = float(f"{self.evaluation_area_um2:.4g}")
+            parts.append(f"area {area:.0f} µm²" if area >= 1000 else f"area {area:g} µm²")
         return "; ".join(parts)
 
 

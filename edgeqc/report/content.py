@@ -238,13 +238,34 @@ def _roughness(entries: Sequence[RoughnessEntry]) -> list[dict[str, Any]]:
         if not shown:
             continue
         more = f" All {len(rows)} values stand in roughness.csv." if len(rows) > len(shown) else ""
-        zones = dict.fromkeys(entry.zone for entry in shown)
+        groups: dict[tuple[str, ...], list[RoughnessEntry]] = {}
+        for entry in shown:
+            groups.setdefault(_held_in_common(entry), []).append(entry)
         tables.append({
             "title": ROUGHNESS_TITLES[basis],
             "sentence": sentence + more,
-            "groups": [_zone_group(zone, [e for e in shown if e.zone == zone]) for zone in zones],
+            "groups": [_roughness_group(common, group) for common, group in groups.items()],
         })
     return tables
+
+
+def _held_in_common(entry: RoughnessEntry) -> tuple[str, ...]:
+    """Return zone, standard, filter and length: rows that differ in these stand apart."""
+    index = "" if entry.nesting_index_um is None else (
+        f", nesting index {entry.nesting_index_um:.4g} µm")
+    band = f"{entry.filter}{index}" if entry.filter not in ("", "none") else ""
+    length = "" if entry.evaluation_length_um is None else (
+        f"over {entry.evaluation_length_um:.4g} µm")
+    zone = "whole face" if entry.zone == "face" else f"{entry.zone} zone"
+    return zone, _standard_and_part(entry)[0], band, length
+
+
+def _standard_and_part(entry: RoughnessEntry) -> tuple[str, str]:
+    """Return the standard of an ISO parameter and its part of it; other practice as a whole."""
+    if not entry.standard.startswith("ISO"):
+        return entry.standard, ""
+    standard, _, part = entry.standard.partition(", ")
+    return standard, part
 
 
 def _is_shown(entry: RoughnessEntry) -> bool:
@@ -252,28 +273,26 @@ def _is_shown(entry: RoughnessEntry) -> bool:
     return entry.basis == "grey level" or entry.parameter in SHOWN_ROUGHNESS
 
 
-def _zone_group(zone: str, entries: Sequence[RoughnessEntry]) -> dict[str, Any]:
-    """Return a zone's rows under a title that says once what holds for all of them."""
-    notes = dict.fromkeys(part for entry in entries for part in entry.note.split("; ") if part)
-    lengths = {f"{entry.evaluation_length_um:.4g} µm" for entry in entries
-               if entry.evaluation_length_um is not None}
-    over = f", over {' and '.join(sorted(lengths))}" if lengths else ""
-    said = f": {'; '.join(notes)}" if notes else ""
-    return {"title": f"{zone} zone{over}{said}" if zone != "face" else f"whole face{over}{said}",
-            "rows": [_roughness_row(entry) for entry in entries]}
+def _roughness_group(
+    common: tuple[str, ...], entries: Sequence[RoughnessEntry]
+) -> dict[str, Any]:
+    """Return rows under a title that says once what holds for all of them."""
+    notes = [entry.note.split("; ") for entry in entries]
+    shared = [part for part in notes[0] if part and all(part in other for other in notes)]
+    said = f": {'; '.join(shared)}" if shared else ""
+    return {"title": ", ".join(part for part in common if part) + said,
+            "rows": [_roughness_row(entry, shared) for entry in entries]}
 
 
-def _roughness_row(entry: RoughnessEntry) -> list[str]:
-    """Return parameter, value ± U, 95 % interval, and what it was filtered and named by."""
+def _roughness_row(entry: RoughnessEntry, shared: Sequence[str]) -> list[str]:
+    """Return parameter, value ± U, 95 % interval, and what is said of this row alone."""
     named = f"{entry.parameter.replace('_', ' ')}, {entry.title}" if entry.title else (
         entry.parameter.replace("_", " "))
     value = entry.result
     said = value_text(value) if value.value is not None else f"none: {value.reason}"
-    index = "" if entry.nesting_index_um is None else (
-        f", nesting index {entry.nesting_index_um:.4g} µm")
-    band = f"{entry.filter}{index}" if entry.filter not in ("", "none") else ""
-    rests_on = "; ".join(part for part in (band, entry.standard) if part)
-    return [named, said, interval_text(value), rests_on]
+    own = [part for part in entry.note.split("; ") if part and part not in shared]
+    about = "; ".join(part for part in (_standard_and_part(entry)[1], *own) if part)
+    return [named, said, interval_text(value), about]
 
 
 def _flag_rows(flags: Sequence[FlagEntry]) -> list[list[str]]:
