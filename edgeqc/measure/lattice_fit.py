@@ -228,8 +228,9 @@ def _explain(waves: list[Wave], orders: Orders) -> Reciprocal | None:
 def _solved(waves: list[Wave], orders: Orders) -> tuple[FloatArray, FloatArray] | None:
     """Return the frequency vectors (along, across) that fit the waves of these orders best."""
     design = np.array([order for _, order in orders], float).reshape(-1, 2)
-    if not design.any(axis=0).all() or np.linalg.matrix_rank(design) < 2:
-        return None
+    square = design.T @ design  # of whole and half numbers: exact
+    if square[0, 0] * square[1, 1] - square[0, 1] ** 2 == 0:
+        return None  # orders along one line do not fix two directions
     weight = np.array([math.sqrt(waves[i].weight + 1e-3) / waves[i].bin for i, _ in orders])
     target = np.array([[waves[i].s, waves[i].t] for i, _ in orders], float)
     solved = np.linalg.lstsq(design * weight[:, None], target * weight[:, None], rcond=None)[0]
