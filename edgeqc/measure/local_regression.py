@@ -9,37 +9,24 @@ with the number of heights alone.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
+from edgeqc.measure.regression_nodes import (
+    NodeAxis,
+    RealArray,
+    Window,
+    interpolated,
+    interpolation,
+    node_axis,
+)
 from edgeqc.quantity import BoolArray
-
-RealArray = NDArray[np.floating[Any]]
-"""Heights in double or single precision."""
-
-WINDOW_NODES = 32
-"""Nodes whose sums come out of one matrix product."""
 
 STRIP_WINDOWS = 4
 """Windows of rows worked on together; times a window of columns, the nodes whose equations are
 solved at once stay in the processor's cache."""
-
-REACH_SIGMA = 5.335
-"""Where the weights are cut off, in standard deviations; what is left out is below 1e-6."""
-
-INTERPOLATION_POINTS = 8
-"""Nodes of the polynomial that gives the surface between nodes. With three nodes a standard
-deviation it changes the transmission at the nesting index by less than 2e-5 (midway between
-nodes 1.07e-3 (2 pi step/wavelength)^8)."""
-
-NODE_PER_HEIGHT_BELOW = 1.15
-"""Node distance, in samples, below which every height has its own node: nearly as many nodes, and
-no interpolation."""
 
 MIN_SUPPORT = 1e-7
 """Least sum of weights at a node, as a share of a full one, to fit there; elsewhere the nearest
@@ -49,37 +36,6 @@ RIDGE = 1e-5
 """Added to the diagonal of the normal equations, constant term excepted, levers in standard
 deviations of the weights: in a strip too thin to say how the surface bends across it, it does not
 bend more than the form taken off before. Elsewhere it changes the surface by some 1e-5."""
-
-
-@dataclass(frozen=True)
-class _Window:
-    """A dense piece of a banded matrix: entries ``first:last`` from entries ``start:stop``."""
-
-    first: int
-    last: int
-    start: int
-    stop: int
-    matrix: RealArray
-
-
-@dataclass(frozen=True)
-class NodeAxis:
-    """Nodes along one direction.
-
-    Parameters
-    ----------
-    samples, nodes : int
-        Number of heights and of nodes.
-    moments : tuple of windows
-        Matrices (powers, nodes, samples) of weight times lever to every power.
-    spread : tuple of windows
-        Matrices (samples, nodes) of the interpolation; empty where every height has a node.
-    """
-
-    samples: int
-    nodes: int
-    moments: tuple[_Window, ...]
-    spread: tuple[_Window, ...]
 
 
 @dataclass(frozen=True)
@@ -148,61 +104,10 @@ def node_grid(
     ISO/TS 16610-31:2010 (regression form of a filter); the nodes are ours.
     """
     row, col = (
-        _node_axis(n, width, order, nodes_per_sigma, single)
+        node_axis(n, width, order, nodes_per_sigma, single=single)
         for n, width in zip(shape, sigma, strict=True)
     )
     return NodeGrid(row, col, order)
-
-
-def _node_axis(
-    samples: int, sigma: float, order: int, nodes_per_sigma: float, single: bool
-) -> NodeAxis:
-    precision = np.float32 if single else np.float64
-    step = sigma / nodes_per_sigma
-    # spread evenly from end to end, so that a mirrored surface has mirrored nodes
-    nodes = max(math.ceil((samples - 1) / step) + 1, INTERPOLATION_POINTS)
-    if step < NODE_PER_HEIGHT_BELOW or nodes >= samples:
-        nodes = samples
-    place = np.linspace(0.0, samples - 1.0, nodes)
-    windows = []
-    for first in range(0, nodes, WINDOW_NODES):
-        last = min(first + WINDOW_NODES, nodes)
-        start = max(0, math.ceil(place[first] - REACH_SIGMA * sigma))
-        stop = min(samples, math.floor(place[last - 1] + REACH_SIGMA * sigma) + 1)
-        lever = (np.arange(start, stop)[None, :] - place[first:last, None]) / sigma
-        weight = np.exp(-0.5 * lever**2) / (math.sqrt(2.0 * math.pi) * sigma)
-        weight[np.abs(lever) > REACH_SIGMA] = 0.0  # however the nodes fall into windows
-        matrix = np.stack([weight * lever**power for power in range(2 * order + 1)])
-        windows.append(_Window(first, last, start, stop, matrix.astype(precision)))
-    spread = () if nodes == samples else _interpolation(samples, nodes, precision)
-    return NodeAxis(samples, nodes, tuple(windows), spread)
-
-
-def _interpolation(
-    places: int, nodes: int, precision: type[np.floating[Any]] = np.float64
-) -> tuple[_Window, ...]:
-    """Polynomials through the nearest nodes, as windows of a banded matrix.
-
-    Places and nodes both lie evenly from end to end.
-    """
-    points = min(INTERPOLATION_POINTS, nodes)
-    at = np.arange(places) * ((nodes - 1.0) / (places - 1.0))
-    first = np.clip(np.floor(at).astype(np.int64) - (points // 2 - 1), 0, nodes - points)
-    share = np.ones((places, points))
-    for j in range(points):
-        for k in range(points):
-            if k != j:
-                share[:, j] *= (at - first - k) / (j - k)
-    windows = []
-    length = max(WINDOW_NODES, WINDOW_NODES * places // nodes)
-    for begin in range(0, places, length):
-        end = min(begin + length, places)
-        start, stop = int(first[begin]), int(first[end - 1]) + points
-        matrix = np.zeros((end - begin, stop - start))
-        for j in range(points):
-            matrix[np.arange(end - begin), first[begin:end] - start + j] = share[begin:end, j]
-        windows.append(_Window(begin, end, start, stop, matrix.astype(precision)))
-    return tuple(windows)
 
 
 def fitted_nodes(grid: NodeGrid, weight: RealArray, weighted: RealArray) -> NodeFit:
@@ -251,14 +156,14 @@ def _flat_columns(matrix: RealArray) -> RealArray:
     return np.ascontiguousarray(matrix.reshape(-1, matrix.shape[2]).T)
 
 
-def _by_row(window: _Window, data: RealArray, top: int) -> RealArray:
+def _by_row(window: Window, data: RealArray, top: int) -> RealArray:
     """Return sums over a window of rows: (powers, nodes, columns)."""
     matrix = window.matrix[: top + 1].reshape(-1, window.stop - window.start)
     sums: RealArray = matrix @ data[window.start : window.stop]
     return sums.reshape(top + 1, -1, data.shape[1])
 
 
-def _by_column(by_row: RealArray, window: _Window, matrices: list[RealArray]) -> RealArray:
+def _by_column(by_row: RealArray, window: Window, matrices: list[RealArray]) -> RealArray:
     """Return sums over a window of columns, of those over rows: (pairs of powers, nodes)."""
     top, count = by_row.shape[0] - 1, by_row.shape[1]
     nodes = window.last - window.first
@@ -316,6 +221,53 @@ def _eliminated(
     return rest[-1] / left[-1][0], determinant
 
 
+def fitted_profile_nodes(
+    axis: NodeAxis, weight: RealArray, weighted: RealArray, order: int
+) -> NodeFit:
+    """Return the polynomials' values at the nodes of profiles.
+
+    Parameters
+    ----------
+    axis : NodeAxis
+        The nodes.
+    weight : (profiles, n) float array
+        Weight of every height, 0 in gaps.
+    weighted : (profiles, n) float array
+        Weight times height.
+    order : {0, 2}
+        Order of the polynomial.
+
+    Returns
+    -------
+    NodeFit
+        Of (profiles, nodes) arrays.
+
+    References
+    ----------
+    ISO/TS 16610-31:2010.
+    """
+    shape = weight.shape[0], axis.nodes
+    value, support, steadiness = (np.empty(shape) for _ in range(3))
+    powers = range(order, -1, -1)  # the constant term last
+    for window in axis.moments:
+        matrix = window.matrix.reshape(-1, window.stop - window.start).T
+        along = slice(window.start, window.stop)
+        count = window.last - window.first
+        shaped = shape[0], -1, count
+        s = np.moveaxis((weight[:, along] @ matrix).reshape(shaped), 1, 0)
+        terms = matrix[:, : (order + 1) * count]
+        t = np.moveaxis((weighted[:, along] @ terms).reshape(shaped), 1, 0)
+        here = np.s_[:, window.first : window.last]
+        support[here] = s[0]
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            s, t = s / s[0], t / s[0]
+            left = [[s[a + b] for b in powers[k:]] for k, a in enumerate(powers)]
+            for row in left[:-1]:
+                row[0] = row[0] + RIDGE
+            value[here], steadiness[here] = _eliminated(left, [t[a] for a in powers])
+    return NodeFit(value, support, steadiness)
+
+
 def with_nearest(value: RealArray, good: BoolArray) -> RealArray:
     """Return node values in which those not good are those of the nearest good node.
 
@@ -348,7 +300,7 @@ def spread(grid: NodeGrid, value: RealArray) -> RealArray:
     ----------
     Polynomial interpolation on equidistant nodes; common practice, no source.
     """
-    return _interpolated(value, grid.row.spread, grid.col.spread)
+    return interpolated(value, grid.row.spread, grid.col.spread)
 
 
 def moved_to(grid: NodeGrid, other: NodeGrid, value: RealArray) -> RealArray:
@@ -359,25 +311,7 @@ def moved_to(grid: NodeGrid, other: NodeGrid, value: RealArray) -> RealArray:
     Polynomial interpolation on equidistant nodes; common practice, no source.
     """
     windows = [
-        () if new.nodes == old.nodes else _interpolation(new.nodes, old.nodes)
+        () if new.nodes == old.nodes else interpolation(new.nodes, old.nodes)
         for old, new in ((grid.row, other.row), (grid.col, other.col))
     ]
-    return _interpolated(value, windows[0], windows[1])
-
-
-def _interpolated(
-    value: RealArray, by_row: tuple[_Window, ...], by_column: tuple[_Window, ...]
-) -> RealArray:
-    if by_row:
-        rows = np.empty((by_row[-1].last, value.shape[1]), value.dtype)
-        for window in by_row:
-            piece = rows[window.first : window.last]
-            np.matmul(window.matrix, value[window.start : window.stop], out=piece)
-        value = rows
-    if by_column:
-        surface = np.empty((value.shape[0], by_column[-1].last), value.dtype)
-        for window in by_column:
-            piece = value[:, window.start : window.stop] @ window.matrix.T
-            surface[:, window.first : window.last] = piece
-        value = surface
-    return value
+    return interpolated(value, windows[0], windows[1])

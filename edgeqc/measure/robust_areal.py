@@ -15,15 +15,18 @@ from edgeqc.measure.local_regression import (
     MIN_SUPPORT,
     NodeFit,
     NodeGrid,
-    RealArray,
     fitted_nodes,
     moved_to,
     node_grid,
     spread,
     with_nearest,
 )
+from edgeqc.measure.regression_nodes import RealArray
 from edgeqc.measure.robust_filter import (
     BIWEIGHT_TUNING,
+    LEAST_ROBUST_STEADINESS,
+    LEAST_ROBUST_SUPPORT,
+    NODES_PER_SIGMA,
     SMALLEST_TUNING,
     regression_alpha,
 )
@@ -36,9 +39,6 @@ tell which of them lie off a surface of six parameters."""
 ROUNDS_NODES_PER_SIGMA = 1.25
 """Nodes within a standard deviation of the weights while the robust weights settle. A wave at the
 nesting index is then off by 1 % at most, which moves no weight that matters."""
-
-NODES_PER_SIGMA = 3.0
-"""Nodes within a standard deviation for the surface that is returned."""
 
 MAX_AREAL_ROUNDS = 10
 """Largest number of rounds. Heights with noise settle in three to ten. A surface without noise
@@ -56,14 +56,6 @@ The surface that is returned never does."""
 
 PICKED = 300_000
 """Heights (nodes) at most, evenly picked, from which the median residual (the next step) comes."""
-
-LEAST_ROBUST_SUPPORT = 0.05
-"""Share of the plain sum of weights that must be left of it after robust weighing to move the
-surface there; below, it stays where it was."""
-
-LEAST_ROBUST_STEADINESS = 0.01
-"""The same for the determinant of the equations: what is left lies to one side, and the polynomial
-would hang in the air."""
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,12 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import fft
 
 from edgeqc.errors import MeasurementError
+from edgeqc.measure.form import profile_form
 from edgeqc.measure.height_checks import check_nesting_index, check_spacing
+from edgeqc.measure.local_regression import MIN_SUPPORT, fitted_profile_nodes
+from edgeqc.measure.regression_nodes import NodeAxis, interpolated, node_axis
 from edgeqc.measure.surface_filter import ALPHA, KERNEL_HALF_WIDTH
 from edgeqc.quantity import BoolArray, FloatArray
 
@@ -25,11 +27,17 @@ BIWEIGHT_TUNING = 3.0 / 0.6744897501960817
 """Tuning constant of the biweight in median absolute residuals: three standard deviations of a
 Gaussian residual, 4.4478 (ISO/TS 16610-31:2010)."""
 
-MAX_ROUNDS = 40
-"""Largest number of rounds."""
+LEAST_SAMPLES = 10.0
+"""Least nesting index of a profile in samples. Below it the weights span fewer than ten heights,
+too few to tell which of them lie off a parabola."""
 
-TOLERANCE = 1e-4
-"""Change of the line, over the tuning constant, at which the rounds end."""
+MAX_ROUNDS = 15
+"""Largest number of rounds. At the nesting indices of the setting classes profiles settle in five
+to eight; a profile filtered below its own wavelengths may never."""
+
+TOLERANCE = 1e-3
+"""Root mean square move of the line, over the tuning constant, at which the rounds end: 0.3 % of
+the residuals' own standard deviation."""
 
 SMALLEST_TUNING = 0.01
 """Floor of the tuning constant, as a share of the largest residual. On a profile without noise
@@ -37,9 +45,22 @@ the median residual is that of the filter's own tiny bias; without a floor the h
 groove would be thrown out one after the other until the line there hangs in the air (a sine with
 a groove: error 0.040 µm without, 0.003 µm with it). On any profile with noise the median rules."""
 
-MIN_WEIGHT = 1e-3
-"""Local sum of robust weights, as a share of the sum without them, below which the last line is
-kept: nothing near enough to the line is left to fit it on."""
+LEAST_ROBUST_SUPPORT = 0.05
+"""Share of the plain sum of weights that must be left of it after robust weighing to move the line
+or surface there; below, it stays where it was."""
+
+LEAST_ROBUST_STEADINESS = 0.01
+"""The same for the determinant of the equations: what is left lies to one side, and the polynomial
+would hang in the air."""
+
+NODES_PER_SIGMA = 3.0
+"""Nodes within a standard deviation of the weights for the line or surface that is returned."""
+
+ROWS_AT_ONCE = 64
+"""Profiles worked on together: few enough for their arrays to stay in the processor's cache."""
+
+LEAST_FOR_A_PARABOLA = 3
+"""Heights that a parabola takes."""
 
 
 def robust_profile_filter(
@@ -54,7 +75,7 @@ def robust_profile_filter(
     spacing_um : float
         Sampling interval in µm.
     nesting_index_um : float
-        Nesting index in µm.
+        Nesting index in µm, ten samples or more.
     order : {0, 2}
         Order of the regression; 2 follows form and needs no form removal.
 
@@ -67,7 +88,8 @@ def robust_profile_filter(
     -----
     At each point a polynomial is fitted with Gaussian weights times the biweight
     (1 - (r/c)²)² of the residuals r; c = 4.4478 times the median absolute residual of the
-    profile. Ends and gaps need no other treatment: the regression uses what is there.
+    profile. Ends and gaps need no other treatment: the regression uses what is there. Each
+    profile settles by itself, so that a profile gives the same line alone and among others.
 
     References
     ----------
@@ -82,14 +104,37 @@ def robust_profile_filter(
             remedy="Give an array of heights in µm.",
         )
     nesting = check_nesting_index(nesting_index_um, spacing, height.shape[-1] * spacing)
+    if nesting < LEAST_SAMPLES * spacing * (1 - 1e-9):
+        raise MeasurementError(
+            f"the nesting index of a robust filter is {nesting:g} µm at a spacing of"
+            f" {spacing:g} µm",
+            rule=f"It holds at least {LEAST_SAMPLES:g} sampling intervals, so that outliers can be"
+            " told from the line.",
+            remedy="Choose a larger nesting index or the Gaussian filter.",
+        )
     rows = height.reshape(-1, height.shape[-1])
     valid = np.isfinite(rows)
-    offset = np.where(valid, rows, 0.0).sum(axis=1) / np.maximum(valid.sum(axis=1), 1)
-    filled = np.where(valid, rows - offset[:, None], 0.0)
-    weights = regression_weights(spacing, nesting, order)
-    line = _robust_lines(filled, valid, weights, order)
-    result: FloatArray = np.where(valid, line + offset[:, None], np.nan).reshape(height.shape)
+    form = _form(rows, valid, spacing, order)
+    filled = np.where(valid, rows - form, 0.0)
+    sigma = regression_alpha(order) * nesting / math.sqrt(2.0 * math.pi) / spacing
+    axis = node_axis(rows.shape[1], sigma, order, NODES_PER_SIGMA)
+    line = np.empty_like(rows)
+    for start in range(0, rows.shape[0], ROWS_AT_ONCE):
+        piece = np.s_[start : start + ROWS_AT_ONCE]
+        line[piece] = _robust_lines(filled[piece], valid[piece], axis, order)
+    result: FloatArray = np.where(valid, line + form, np.nan).reshape(height.shape)
     return result
+
+
+def _form(rows: FloatArray, valid: BoolArray, spacing: float, order: int) -> FloatArray:
+    """Return what the regression passes unchanged: the rest is small and its sums exact."""
+    count = valid.sum(axis=1)
+    mean = np.where(valid, rows, 0.0).sum(axis=1) / np.maximum(count, 1)
+    form = np.repeat(mean[:, None], rows.shape[1], axis=1)
+    bent = count >= LEAST_FOR_A_PARABOLA
+    if order == 2 and bent.any():
+        form[bent] = profile_form(rows[bent], spacing, "polynomial 2")
+    return form
 
 
 def regression_alpha(order: int) -> float:
@@ -125,75 +170,56 @@ def regression_weights(spacing_um: float, nesting_index_um: float, order: int) -
 
 
 def _robust_lines(
-    filled: FloatArray, valid: BoolArray, weights: FloatArray, order: int
+    filled: FloatArray, valid: BoolArray, axis: NodeAxis, order: int
 ) -> FloatArray:
-    """Run the rounds of regression and weighing, for all profiles at once."""
-    moments = _MomentSpectra(filled.shape[1], weights, 2 * order)
-    robust = valid.astype(np.float64)
-    plain = moments.of(robust, 0)[0]
-    line = np.zeros_like(filled)
-    for round_number in range(MAX_ROUNDS):
-        new = _regression(moments, robust, filled * robust, order, MIN_WEIGHT * plain)
-        new = np.where(np.isfinite(new), new, line)
-        moved = np.abs(new - line).max(axis=1)
-        line = new
-        residual = np.abs(filled - line)
-        residual[~valid] = np.nan
-        largest = np.nanmax(residual, axis=1)
-        tuning = np.fmax(BIWEIGHT_TUNING * np.nanmedian(residual, axis=1),
-                         np.fmax(SMALLEST_TUNING * largest, np.finfo(float).tiny))
-        if round_number and (moved <= TOLERANCE * tuning).all():
+    """Run the rounds of regression and weighing; profiles that have settled are left alone."""
+    plain = fitted_profile_nodes(axis, valid.astype(np.float64), filled, order)
+    used = plain.support > MIN_SUPPORT
+    nodes = np.where(used, plain.value, 0.0)
+    before = np.zeros_like(nodes), np.zeros_like(nodes)  # nodes and move of the round before
+    going = np.flatnonzero(valid.any(axis=1))
+    for number in range(MAX_ROUNDS):
+        if going.size == 0:
             break
-        ratio = np.nan_to_num(residual / tuning[:, None], nan=2.0)
-        robust = np.where(ratio < 1.0, (1.0 - ratio**2) ** 2, 0.0)
-    return line
+        weight, tuning = _robust_weights(filled[going] - _spread(nodes[going], axis), valid[going])
+        fit = fitted_profile_nodes(axis, weight, weight * filled[going], order)
+        carried = np.isfinite(fit.value) & used[going]
+        carried &= fit.support > LEAST_ROBUST_SUPPORT * plain.support[going]
+        carried &= fit.steadiness > LEAST_ROBUST_STEADINESS * plain.steadiness[going]
+        new = np.where(carried, fit.value, nodes[going])
+        move = new - nodes[going]
+        settled = np.sqrt(np.mean(move**2, axis=1)) <= TOLERANCE * tuning
+        mixed = _mixed(new, move, (before[0][going], before[1][going])) if number else new
+        before[0][going], before[1][going] = new, move
+        nodes[going] = np.where(settled[:, None], new, mixed)
+        going = going[~settled]
+    return _spread(nodes, axis)
 
 
-class _MomentSpectra:
-    """Spectra of the weighting function times the powers of the lever, for local moments."""
-
-    def __init__(self, n: int, weights: FloatArray, top: int) -> None:
-        half = weights.size // 2
-        self.n = n
-        self.size = fft.next_fast_len(n + half, real=True)
-        # levers in half widths keep the powers of the same size
-        lever = np.arange(-half, half + 1) / max(half, 1)
-        self.spectra = []
-        for power in range(top + 1):
-            padded = np.zeros(self.size)
-            padded[np.arange(-half, half + 1) % self.size] = (weights * lever**power)[::-1]
-            self.spectra.append(fft.rfft(padded))
-
-    def of(self, data: FloatArray, top: int) -> list[FloatArray]:
-        """Return the moments 0 to ``top`` of (batch, n) data about every point."""
-        transformed = fft.rfft(data, self.size, axis=1)
-        return [
-            fft.irfft(transformed * self.spectra[power], self.size, axis=1)[:, : self.n]
-            for power in range(top + 1)
-        ]
+def _spread(nodes: FloatArray, axis: NodeAxis) -> FloatArray:
+    return np.asarray(interpolated(nodes, (), axis.spread), dtype=np.float64)
 
 
-def _regression(
-    moments: _MomentSpectra,
-    robust: FloatArray,
-    weighted: FloatArray,
-    order: int,
-    least: FloatArray,
-) -> FloatArray:
-    """Value at each point of the polynomial fitted about it; NaN where too little is near."""
-    s = moments.of(robust, 2 * order)
-    t = moments.of(weighted, order)
+def _mixed(new: FloatArray, move: FloatArray, before: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Nodes to go on from: each profile's combination of two rounds whose moves cancel best."""
+    change = move - before[1]
+    square = np.einsum("ij,ij->i", change, change)
     with np.errstate(divide="ignore", invalid="ignore"):
-        if order == 0:
-            return np.where(s[0] > least, t[0] / s[0], np.nan)
-        # Cramer's rule for the constant term of the 3 x 3 normal equations
-        a = s[2] * s[4] - s[3] * s[3]
-        b = s[1] * s[4] - s[2] * s[3]
-        c = s[1] * s[3] - s[2] * s[2]
-        determinant = s[0] * a - s[1] * b + s[2] * c
-        value = (t[0] * a - t[1] * b + t[2] * c) / determinant
-        # spread of the data about the point; too little of it and a parabola runs wild
-        steady = determinant > 1e-9 * s[0] ** 3
-        value = np.where(steady, value, t[0] / s[0])
-        return np.where(s[0] > least, value, np.nan)
+        share = np.where(square > 0, np.einsum("ij,ij->i", change, move) / square, 0.0)
+    mixed: FloatArray = new - share[:, None] * (new - before[0])
+    return mixed
 
+
+def _robust_weights(residual: FloatArray, valid: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Biweight of each profile's residuals, and its tuning constant."""
+    residual = np.abs(residual)
+    if valid.all():
+        median = np.median(residual, axis=1)
+    else:
+        median = np.nanmedian(np.where(valid, residual, np.nan), axis=1)
+    largest = np.max(residual, axis=1, where=valid, initial=0.0)
+    tuning = np.maximum(BIWEIGHT_TUNING * median, SMALLEST_TUNING * largest)
+    tuning = np.maximum(tuning, np.finfo(float).tiny)
+    ratio = residual / tuning[:, None]
+    weight = np.maximum(1.0 - ratio * ratio, 0.0) ** 2
+    return np.where(valid, weight, 0.0), tuning
