@@ -20,6 +20,13 @@ CONNECT_LIMIT_S = 30
 WORKER_MB = 2000
 """Memory counted for a worker: measuring the largest mosaic takes up to 1500."""
 _CONTAINER_LIMIT = Path("/sys/fs/cgroup/memory.max")
+_LOCAL_CONFIG = {
+    "distributed.scheduler.allowed-failures": 1,
+    # its watching of itself takes a tenth of a core, which on two cores is missed
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "500ms",
+    "distributed.admin.system-monitor.interval": "5s",
+}
 _GUARD = "edgeqc_guard"  # the worker's attribute that keeps its measuring process
 
 
@@ -116,7 +123,7 @@ def _client(stack: ExitStack, workers: int, cluster: str | None) -> Any:
                 remedy="give the address that the scheduler prints at its start, such as "
                        "tcp://10.0.0.5:8786",
             ) from error
-    stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": 1}))
+    stack.enter_context(dask.config.set(_LOCAL_CONFIG))
     # any free port: with a fixed one a second folder run on the same machine could not start
     local = cluster_of(
         n_workers=workers, threads_per_worker=1, processes=True,
