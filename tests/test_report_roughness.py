@@ -34,19 +34,27 @@ def test_tables_say_what_a_surface_metrologist_asks_for():
     practice = RoughnessEntry(
         zone="laser", basis="edge contour", parameter="Rq_unbiased", title="Of the edge",
         result=Value(value=1.0, u=0.1, unit="µm"), evaluation_length_um=500.0,
-        standard="line-edge practice", note="Hann window",
+        standard="line-edge practice", note="anterior edge; Hann window",
+    )
+    anterior, posterior = (
+        [entry.model_copy(update={"note": f"{edge} edge; {entry.note}"})
+         for entry in entries(profile.rows("laser", "edge contour"))]
+        for edge in ("anterior", "posterior")
     )
     tables = _roughness([
-        practice, *entries(profile.rows("laser", "edge contour")),
-        *entries(surface.rows("torn", "height map")),
+        practice, *anterior, *posterior, *entries(surface.rows("torn", "height map")),
     ])
     assert len(tables) == 2  # bases are never mixed
     edge, heights = tables[0]["groups"], tables[1]["groups"]
     assert [group["title"] for group in edge] == [
-        "laser zone, line-edge practice, over 500 µm: Hann window",
-        "laser zone, ISO 21920-2:2021, Gaussian (ISO 16610-21), nesting index 80 µm, over 400 µm:"
-        " F-operator: line; S-filter: Gaussian, nesting index 2.5 µm; ends: moment criterion of"
-        " order 1 (a straight slope passes unchanged); section length 80 µm",
+        "laser zone, anterior edge, line-edge practice, over 500 µm: Hann window",
+        *(
+            f"laser zone, {side} edge, ISO 21920-2:2021, Gaussian (ISO 16610-21), nesting index"
+            " 80 µm, over 400 µm: F-operator: line; S-filter: Gaussian, nesting index 2.5 µm;"
+            " ends: moment criterion of order 1 (a straight slope passes unchanged);"
+            " section length 80 µm"
+            for side in ("anterior", "posterior")
+        ),
     ]
     named = {row[0].split(",")[0]: row[3] for row in edge[1]["rows"]}
     assert named["Rq"] == "height parameters"

@@ -120,6 +120,36 @@ def test_noise_is_taken_out_of_rq_and_sq():
     assert abs(got["Sdq"].value - 2 / 6.0) < 2 * got["Sdq"].u
 
 
+@pytest.mark.parametrize("noise", [0.3, 0.8])
+def test_noise_is_taken_out_of_ra_and_sa_too(noise):
+    """Otherwise Ra would come out above Rq, which it never is."""
+    rng = np.random.default_rng(14)
+    z = gaussian_profiles(rng, 150, 1500)
+    table = roughness_profiles(
+        z + rng.normal(0, noise, z.shape), 1.0, doubt=HeightDoubt(noise_um=noise)
+    )
+    truth = math.sqrt(2 / math.pi)
+    assert table.value["Ra"].mean() == pytest.approx(truth, rel=0.015)
+    assert (table.value["Ra"] <= table.value["Rq"]).all()
+    hits = sum(low <= truth <= high for low, high in
+               (table.at(i)["Ra"].interval for i in range(150)))
+    assert hits >= least_hits(150, 0.92)
+    surface = gaussian_map(rng, 250, 6.0)
+    got = roughness_areal(
+        surface + rng.normal(0, noise, surface.shape), 1.0, doubt=HeightDoubt(noise_um=noise)
+    )
+    assert got["Sa"].value == pytest.approx(np.abs(surface - surface.mean()).mean(), rel=0.015)
+    assert got["Sa"].value <= got["Sq"].value
+    # heights that are not Gaussian: the truth stays within the doubt
+    spiky = np.exp(1.2 * z) / 3
+    table = roughness_profiles(
+        spiky + rng.normal(0, noise / 3, z.shape), 1.0, doubt=HeightDoubt(noise_um=noise / 3)
+    )
+    centred = spiky - spiky.mean(axis=1, keepdims=True)
+    off = np.abs(table.value["Ra"] / np.abs(centred).mean(axis=1) - 1)
+    assert np.median(off) < 0.05
+
+
 def test_noise_after_filters():
     # white noise alone, sd 1: what an L- or S-filter leaves of it is what is taken out
     rng = np.random.default_rng(9)
@@ -166,11 +196,14 @@ def test_noise_that_goes_together():
 def test_noise_beyond_the_roughness_gives_no_number():
     rng = np.random.default_rng(1)
     z = rng.normal(0, 0.1, 800)
-    got = roughness_profile(z, 1.0, doubt=HeightDoubt(noise_um=0.3))["Rq"]
-    assert math.isnan(got.value)
-    assert got.note == "the height noise accounts for all of the roughness"
+    found = roughness_profile(z, 1.0, doubt=HeightDoubt(noise_um=0.3))
+    for name in ("Rq", "Ra"):
+        assert math.isnan(found[name].value)
+        assert found[name].note == "the height noise accounts for all of the roughness"
     surface = rng.normal(0, 0.1, (40, 60))
-    assert math.isnan(roughness_areal(surface, 1.0, doubt=HeightDoubt(noise_um=0.3))["Sq"].value)
+    found = roughness_areal(surface, 1.0, doubt=HeightDoubt(noise_um=0.3))
+    assert math.isnan(found["Sq"].value)
+    assert math.isnan(found["Sa"].value)
 
 
 def test_scales_scale_the_doubt():

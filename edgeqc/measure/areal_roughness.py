@@ -30,6 +30,7 @@ from edgeqc.measure.roughness_result import (
     Conditions,
     HeightDoubt,
     Roughness,
+    extrapolated,
     measured,
     noise_share,
     scale_shares,
@@ -327,19 +328,36 @@ def _with_doubt(
         if restless:
             budget[ROUNDS] = restless / rms * abs(value) * max(entry.height_power, 1.0)
         if noisy:
-            pair = np.array(value), np.array(noisy[name])
-            budget[NOISE] = float(noise_share(*pair, entry))
-        if noisy and name == "Sq":
-            square = value**2 - noise_left**2
-            if square <= 0:
+            budget[NOISE] = float(noise_share(np.array(value), np.array(noisy[name]), entry))
+        if noisy and name in ("Sq", "Sa"):
+            left = noise_left / rms
+            if left >= 1.0:
                 value, note = math.nan, "the height noise accounts for all of the roughness"
             else:
-                grown = value / math.sqrt(square)
-                value = math.sqrt(square)
-                budget = {source: share * grown for source, share in budget.items()}
-                budget[NOISE] = noise_left**2 * doubt.noise_u_rel / value
+                value, budget = _without_noise(
+                    (value, noisy[name] if name == "Sa" else None), budget, left,
+                    doubt.noise_u_rel,
+                )
         result[name] = measured(value, budget, plain.freedom, entry, note=note, n=count)
     return result
+
+
+def _without_noise(
+    pair: tuple[float, float | None], budget: dict[str, float], left: float, noise_u_rel: float
+) -> tuple[float, dict[str, float]]:
+    """Take out noise whose share of Sq is ``left``: Sa goes down by as much as Sq does.
+
+    That is right for Gaussian heights; how far it is from what adding the noise once more says
+    (the second value of the pair) is part of Sa's doubt.
+    """
+    value, noisier = pair
+    kept = math.sqrt(1.0 - left**2)
+    grown = {source: share / kept for source, share in budget.items()}
+    grown[NOISE] = value * kept * (left / kept) ** 2 * noise_u_rel
+    if noisier is not None:
+        other = float(extrapolated(np.array(value), np.array(noisier)))
+        grown[NOISE] = math.hypot(grown[NOISE], value * kept - other)
+    return value * kept, grown
 
 
 def _conditions(

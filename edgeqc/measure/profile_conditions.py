@@ -68,7 +68,7 @@ def why_not_had(name: str, value: float) -> str:
     ----------
     ISO 21920-2:2021 (profile elements).
     """
-    if name[1:] == "q" and math.isnan(value):
+    if name[1:] in ("q", "a") and math.isnan(value):
         return "the height noise accounts for all of the roughness"
     if name[1:] == "mq" and math.isnan(value):
         return NO_TRANSITION

@@ -39,6 +39,7 @@ from edgeqc.measure.roughness_result import (
     HeightDoubt,
     Roughness,
     Shares,
+    extrapolated,
     measured,
     noise_share,
     scale_shares,
@@ -319,7 +320,11 @@ def _with_shares(
     noise_left_um: float,
     form: str,
 ) -> tuple[dict[str, FloatArray], dict[str, Shares]]:
-    """Put the shares of each value's uncertainty together, and take the noise out of Rq."""
+    """Put the shares of each value's uncertainty together, and take the noise out of Rq and Ra.
+
+    Ra goes down by as much as Rq does, which is right for Gaussian heights; how far that is from
+    what adding the noise once more says is part of its doubt.
+    """
     values, result = dict(plain.value), {}
     rms = plain.value["q"]
     # removing a form of p parameters takes about p times the variance of the mean away
@@ -336,12 +341,16 @@ def _with_shares(
     if noisy:
         square = rms**2 - noise_left_um**2
         with np.errstate(invalid="ignore", divide="ignore"):
-            corrected = np.sqrt(np.where(square > 0, square, np.nan))
-            known = noise_left_um**2 * doubt.noise_u_rel / corrected
-            grown = rms / corrected
-        shares = {k: share * grown for k, share in result["q"].shares.items()}
-        values["q"] = corrected
-        result["q"] = Shares({**shares, NOISE: known}, plain.freedom["q"])
+            left = np.sqrt(np.where(square > 0, square, np.nan)) / rms
+            known = noise_left_um**2 * doubt.noise_u_rel / (left * rms) ** 2
+        for name in ("q", "a"):
+            values[name] = plain.value[name] * left
+            shares = {k: share / left for k, share in result[name].shares.items()}
+            shares[NOISE] = values[name] * known
+            if name == "a":
+                other = extrapolated(plain.value["a"], noisy["a"])
+                shares[NOISE] = np.hypot(shares[NOISE], np.abs(values["a"] - other))
+            result[name] = Shares(shares, plain.freedom[name])
     return values, result
 
 

@@ -258,9 +258,19 @@ def noise_share(value: FloatArray, noisier: FloatArray, symbol: Symbol) -> Float
     change = np.abs(noisier - value)
     if symbol.height_power != 1.0 or not symbol.positive:
         return change
-    without = np.sqrt(np.maximum(2.0 * value**2 - noisier**2, 0.0))
-    share: FloatArray = np.maximum(change, np.abs(value - without))
+    share: FloatArray = np.maximum(change, np.abs(value - extrapolated(value, noisier)))
     return share
+
+
+def extrapolated(value: FloatArray, noisier: FloatArray) -> FloatArray:
+    """Return a height parameter without noise, as adding the noise once more says: squares add up.
+
+    References
+    ----------
+    Simulation and extrapolation: J. Am. Stat. Assoc. 1994;89:1314 (from memory).
+    """
+    without: FloatArray = np.sqrt(np.maximum(2.0 * value**2 - noisier**2, 0.0))
+    return without
 
 
 def too_doubtful(value: float, u: float, symbol: Symbol) -> bool:

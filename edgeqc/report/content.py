@@ -257,7 +257,9 @@ def _held_in_common(entry: RoughnessEntry) -> tuple[str, ...]:
     length = "" if entry.evaluation_length_um is None else (
         f"over {entry.evaluation_length_um:.4g} µm")
     zone = "whole face" if entry.zone == "face" else f"{entry.zone} zone"
-    return zone, _standard_and_part(entry)[0], band, length
+    # a zone cut through has two edges; their rows are told apart by the first word of the note
+    edge = entry.note.split("; ")[0] if entry.basis == "edge contour" else ""
+    return zone, edge, _standard_and_part(entry)[0], band, length
 
 
 def _standard_and_part(entry: RoughnessEntry) -> tuple[str, str]:
@@ -278,13 +280,16 @@ def _roughness_group(
 ) -> dict[str, Any]:
     """Return rows under a title that says once what holds for all of them."""
     notes = [entry.note.split("; ") for entry in entries]
-    shared = [part for part in notes[0] if part and all(part in other for other in notes)]
+    shared = [
+        part for part in notes[0]
+        if part and part not in common and all(part in other for other in notes)
+    ]
     said = f": {'; '.join(shared)}" if shared else ""
     return {"title": ", ".join(part for part in common if part) + said,
-            "rows": [_roughness_row(entry, shared) for entry in entries]}
+            "rows": [_roughness_row(entry, {*shared, *common}) for entry in entries]}
 
 
-def _roughness_row(entry: RoughnessEntry, shared: Sequence[str]) -> list[str]:
+def _roughness_row(entry: RoughnessEntry, shared: set[str]) -> list[str]:
     """Return parameter, value ± U, 95 % interval, and what is said of this row alone."""
     named = f"{entry.parameter.replace('_', ' ')}, {entry.title}" if entry.title else (
         entry.parameter.replace("_", " "))
