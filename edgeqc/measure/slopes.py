@@ -48,7 +48,7 @@ def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> Fl
     if n <= 2 * REACH:
         slope = _shorter(z)
     else:
-        slope = np.empty(z.shape)
+        slope = np.empty_like(z)  # laid out as z is, whichever axis goes first
         # a missing height makes the sum NaN
         inner = _LONG[0] * (z[4 : n - 2] - z[2 : n - 4])
         inner += _LONG[1] * (z[5 : n - 1] - z[1 : n - 5])
@@ -67,7 +67,7 @@ def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> Fl
 def _shorter(z: FloatArray) -> FloatArray:
     """Slope along the first axis by five points, else three, else from the one neighbour."""
     n = z.shape[0]
-    slope = np.full(z.shape, np.nan)
+    slope = np.full_like(z, np.nan)
     if n > 1:
         step = z[1:] - z[:-1]
         slope[:-1] = step
