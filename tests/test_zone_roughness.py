@@ -12,7 +12,9 @@ from edgeqc.flags import raised
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.height_registration import register_height_map
+from edgeqc.measure.stereo_zone import ZoneHeights
 from edgeqc.measure.zone_roughness import (
+    MATCHING,
     SIGN_FREE,
     height_map_rows,
     heights_on_picture,
@@ -116,6 +118,31 @@ def test_sign_dependent_parameters_wait_for_a_proven_sign(face, zones, relief):
     for name in SIGN_FREE:
         pair = [value(part, "laser", name).value for part in both]
         assert pair[0] == pytest.approx(pair[1], rel=1e-6, nan_ok=True)
+
+
+def test_a_zone_of_a_stereo_pair_has_its_own_band_and_doubt(face, zones, relief, monkeypatch):
+    # what the pair says of a zone has its own tests; here, what becomes of it
+    asked = []
+
+    def said(evidence, zone, form, settings):
+        asked.append((evidence, zone, form))
+        if zone[MIDDLE + 20, 100]:
+            return ZoneHeights(None, 8.0, reason="its relief of 0.4 px is too low for the pair")
+        return ZoneHeights(np.where(zone, relief, np.nan), 8.0, u_rel=0.06)
+
+    monkeypatch.setattr("edgeqc.measure.zone_roughness.zone_heights", said)
+    stereo = map_of(np.zeros(SHAPE), stereo="the pair", parallax_um=0.2)
+    made = zone_roughness(image_of(), face, zones, height_map=stereo)
+    assert [who for who, _, _ in asked] == ["the pair"] * 2
+    assert {row.zone for row in made.rows} == {"laser"}
+    sq = value(made.rows, "laser", "Sq")
+    assert sq.budget[MATCHING] == pytest.approx(0.06 * sq.value)
+    assert all("in the band that it settles" in row.note for row in made.rows)
+    assert [(flag.name, flag.detail) for flag in made.flags] == [
+        ("stereo_zone_untold", "torn: its relief of 0.4 px is too low for the pair")]
+    whole = value(height_map_rows(register_height_map(map_of(relief), image_of()), face, zones,
+                                  SHAPE)[0], "laser", "Sq")
+    assert sq.value < whole.value  # the S-filter takes the finest relief
 
 
 def test_a_map_without_heights_gives_no_row(face, zones):
