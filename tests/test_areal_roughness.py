@@ -450,3 +450,11 @@ def test_one_pixel_strip_as_a_mask_is_an_error(rough):
     strip[:, 30] = True
     with pytest.raises(MeasurementError, match="160 by 1"):
         roughness_areal(rough, 1.0, mask=strip)
+
+
+def test_pruning_is_a_setting(rough):
+    plain = roughness_areal(rough, 1.0)
+    hard = roughness_areal(rough, 1.0, settings=ArealSettings(pruning=0.3))
+    assert hard["Spd"].value < plain["Spd"].value
+    notes = {row.parameter: row.note for row in hard.rows("laser", "height map")}
+    assert "pruned at 30 % of Sz" in notes["Spd"]

@@ -73,6 +73,8 @@ class ArealSettings:
         Where the material ratio curve is read.
     features : bool
         Whether the feature parameters are taken too.
+    pruning : float
+        Least rise of a hill or dale over its saddle, as a share of Sz.
 
     References
     ----------
@@ -81,6 +83,7 @@ class ArealSettings:
 
     material: MaterialSettings = field(default_factory=MaterialSettings)
     features: bool = True
+    pruning: float = PRUNING
 
 
 def roughness_areal(
@@ -164,7 +167,7 @@ def roughness_areal(
     note = NOT_SETTLED if restless else ""
     conditions = _conditions(z, spacing, nesting_index_um, limits, note)
     readings = material_readings(how.material, "S")
-    readings.update(dict.fromkeys(FEATURES, f"pruned at {100 * PRUNING:g} % of Sz"))
+    readings.update(dict.fromkeys(FEATURES, f"pruned at {100 * how.pruning:g} % of Sz"))
     readings["Std"] = LAY
     return Roughness(values, replace(conditions, readings=readings))
 
@@ -266,7 +269,7 @@ def _values(
     if everything:
         parts.append(spatial_values(z, spacing))
         if settings.features:
-            parts.append(feature_values(z, spacing, parts[0].value["Sz"]))
+            parts.append(feature_values(z, spacing, parts[0].value["Sz"], settings.pruning))
     value: dict[str, float] = {}
     sampling: dict[str, float] = {}
     notes: dict[str, str] = {}

@@ -10,7 +10,13 @@ import numpy as np
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.edge_contour import EdgeContour
 from edgeqc.measure.line_edge import LineEdge, line_edge_roughness
-from edgeqc.measure.roughness import Band, HeightDoubt, Roughness, roughness_profile
+from edgeqc.measure.roughness import (
+    Band,
+    HeightDoubt,
+    ProfileSettings,
+    Roughness,
+    roughness_profile,
+)
 from edgeqc.measure.roughness_row import RoughnessRow
 from edgeqc.measure.section_lengths import (
     DEFAULT_SECTIONS,
@@ -36,13 +42,17 @@ ROUNDING = 1e-9
 LINE_EDGE_PRACTICE = "line-edge practice (SEMI P47-0307, inactive: scope only)"
 
 
-def edge_rows(contour: EdgeContour) -> tuple[RoughnessRow, ...]:
+def edge_rows(
+    contour: EdgeContour, settings: ProfileSettings | None = None
+) -> tuple[RoughnessRow, ...]:
     """Return the roughness rows of one edge contour.
 
     Parameters
     ----------
     contour : EdgeContour
         The contour, its form taken off.
+    settings : ProfileSettings, optional
+        How the parameters of ISO 21920-2 are taken.
 
     Returns
     -------
@@ -71,7 +81,7 @@ def edge_rows(contour: EdgeContour) -> tuple[RoughnessRow, ...]:
     except MeasurementError:
         return ()  # constant, or too much of it unknown: the face's other rows stand
     rows = _line_edge_rows(contour, edge)
-    profile = _profile(contour, edge)
+    profile = _profile(contour, edge, settings or ProfileSettings())
     return rows if profile is None else rows + _with_edge(profile, contour)
 
 
@@ -88,7 +98,9 @@ def _line_edge_rows(contour: EdgeContour, edge: LineEdge) -> tuple[RoughnessRow,
     )
 
 
-def _profile(contour: EdgeContour, edge: LineEdge) -> Roughness | None:
+def _profile(
+    contour: EdgeContour, edge: LineEdge, settings: ProfileSettings
+) -> Roughness | None:
     noise = edge.values["noise"]
     noise_um = noise.value if math.isfinite(noise.value) else 0.0
     noise_rel = noise.u / noise.value if noise_um > 0 and math.isfinite(noise.u) else 0.0
@@ -98,7 +110,8 @@ def _profile(contour: EdgeContour, edge: LineEdge) -> Roughness | None:
     )
     try:
         first = roughness_profile(
-            contour.deviation_um, contour.spacing_um, nesting_index_um=_five(contour), doubt=doubt
+            contour.deviation_um, contour.spacing_um, nesting_index_um=_five(contour), doubt=doubt,
+            settings=settings,
         )
         wanted = setting_class_for(first["Rz"].value)
         fitting = longest_class_within(contour.length_um)
@@ -108,7 +121,7 @@ def _profile(contour: EdgeContour, edge: LineEdge) -> Roughness | None:
             wanted = fitting
         chosen = roughness_profile(
             contour.deviation_um, contour.spacing_um, setting_class=wanted.name, doubt=doubt,
-            band=Band(form="mean"),
+            band=Band(form="mean"), settings=settings,
         )
     except MeasurementError:
         return None

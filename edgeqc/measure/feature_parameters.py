@@ -37,7 +37,10 @@ _SECOND_SHORT = np.array([1.0, -2.0, 1.0])
 
 
 def feature_values(
-    height_um: FloatArray, spacing_um: tuple[float, float], height_range_um: float
+    height_um: FloatArray,
+    spacing_um: tuple[float, float],
+    height_range_um: float,
+    pruning: float = PRUNING,
 ) -> ArealValues:
     """Return Spd, Svd, Spc, Svc, S5p, S5v, S10z, Sha, Sda, Shv and Sdv.
 
@@ -48,7 +51,9 @@ def feature_values(
     spacing_um : (float, float)
         (row, col) sampling interval in µm.
     height_range_um : float
-        Sz, of which 5 % is the pruning threshold.
+        Sz.
+    pruning : float
+        Pruning threshold as a share of Sz.
 
     Returns
     -------
@@ -76,7 +81,7 @@ def feature_values(
     names = (("Spd", "Spc", "S5p", "Sha", "Shv", 1.0), ("Svd", "Svc", "S5v", "Sda", "Sdv", -1.0))
     for density, curvature, five, hill_area, hill_volume, sign in names:
         z = np.float32(sign) * closed
-        hills = pruned_hills(z, spacing_um, PRUNING * height_range_um)
+        hills = pruned_hills(z, spacing_um, pruning * height_range_um)
         count = hills.peak.size
         value[density] = count / area
         sampling[density] = math.sqrt(count) / area  # count of independent events

@@ -19,7 +19,14 @@ from edgeqc.measure.edge_roughness import edge_rows
 from edgeqc.measure.form import SurfaceForm, surface_form
 from edgeqc.measure.height_map import HeightMap
 from edgeqc.measure.height_registration import RegistrationSettings, register_height_map
-from edgeqc.measure.roughness import Band, HeightDoubt, Roughness, roughness_areal
+from edgeqc.measure.roughness import (
+    ArealSettings,
+    Band,
+    HeightDoubt,
+    ProfileSettings,
+    Roughness,
+    roughness_areal,
+)
 from edgeqc.measure.roughness_result import no_number, too_doubtful
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
 from edgeqc.measure.roughness_symbols import AREAL_SYMBOLS
@@ -59,6 +66,10 @@ class ZoneRoughnessSettings:
         Relative standard uncertainty of the height noise.
     stereo : StereoZoneSettings
         When a stereo pair may tell a zone's roughness.
+    profile : ProfileSettings
+        Where the parameters of edge contours are read.
+    areal : ArealSettings
+        Where the parameters of height maps are read.
     """
 
     contour: EdgeContourSettings = field(default_factory=EdgeContourSettings)
@@ -68,6 +79,8 @@ class ZoneRoughnessSettings:
     least_known: float = 0.5
     noise_u_rel: float = 0.1
     stereo: StereoZoneSettings = field(default_factory=StereoZoneSettings)
+    profile: ProfileSettings = field(default_factory=ProfileSettings)
+    areal: ArealSettings = field(default_factory=ArealSettings)
 
 
 @dataclass(frozen=True)
@@ -116,7 +129,7 @@ def zone_roughness(
     flags: list[Raised] = []
     contours = edge_contours(image, face, zones, settings.contour)
     for contour in contours:
-        rows.extend(edge_rows(contour))
+        rows.extend(edge_rows(contour, settings.profile))
     short = [f"{row.zone}" for row in rows if row.parameter == "Rq" and too_short(row.note)]
     if short:
         flags.append(raised("roughness_too_short", ", ".join(sorted(set(short)))))
@@ -254,7 +267,7 @@ def _zone_rows(
     try:
         found = roughness_areal(
             height_map.height_um, height_map.spacing_um, mask=known, doubt=doubt,
-            band=Band(form=settings.form),
+            band=Band(form=settings.form), settings=settings.areal,
         )
     except MeasurementError:
         return ()  # too small a region, or constant: the face's other rows stand
@@ -273,6 +286,7 @@ def _stereo_rows(
         found = roughness_areal(
             heights.height_um, height_map.spacing_um, mask=np.isfinite(heights.height_um),
             doubt=doubt, band=Band(form=settings.form, short_nesting_index_um=heights.short_um),
+            settings=settings.areal,
         )
     except MeasurementError:
         return ()
