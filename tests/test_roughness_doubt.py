@@ -257,6 +257,20 @@ def test_every_value_carries_its_budget():
             assert low <= item.value <= high, name
 
 
+def test_ends_of_a_robust_filter_are_in_doubt_too():
+    rng = np.random.default_rng(31)
+    z = gaussian_profiles(rng, 1, 1200)[0]
+    surface = gaussian_map(rng, 120, 5.0)
+    for name in ("Gaussian", "robust Gaussian"):
+        band = Band(filter=name)
+        found = roughness_profile(z, 1.0, nesting_index_um=200.0, band=band)
+        assert 0 < found["Rq"].budget["filter ends"] < 0.1 * found["Rq"].value
+        found = roughness_areal(
+            surface, 1.0, nesting_index_um=50.0, band=band, settings=ArealSettings(features=False)
+        )
+        assert 0 < found["Sq"].budget["filter ends"] < 0.1 * found["Sq"].value
+
+
 def test_results_repeat_to_the_bit():
     z = gaussian_profiles(np.random.default_rng(6), 1, 1500)[0]
     doubt = HeightDoubt(noise_um=0.1)

@@ -19,7 +19,7 @@ from edgeqc.measure.feature_parameters import FEATURES, PRUNING, feature_values
 from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
 from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
 from edgeqc.measure.material_ratio import MaterialSettings, material_readings
-from edgeqc.measure.profile_band import Band
+from edgeqc.measure.profile_band import Band, surface_noise
 from edgeqc.measure.robust_areal import robust_surface
 from edgeqc.measure.roughness_result import (
     ENDS,
@@ -36,7 +36,7 @@ from edgeqc.measure.roughness_result import (
     scale_shares,
 )
 from edgeqc.measure.roughness_symbols import AREAL_STANDARD, AREAL_SYMBOLS
-from edgeqc.measure.surface_filter import gaussian_areal_filter, gaussian_weights
+from edgeqc.measure.surface_filter import gaussian_areal_filter
 from edgeqc.quantity import FloatArray, Measured
 
 FILTER_TITLES: dict[str, str] = {
@@ -154,15 +154,14 @@ def roughness_areal(
     check_height_range(low, high, "surface")
     plain = _values(z, spacing, how)
     ends: dict[str, float] = {}
-    if _ends_matter(nesting_index_um, limits):
-        other, _ = _limited(height, spacing, nesting_index_um, limits.other_ends())
-        ends = _values(other, spacing, how, everything=False).value
+    if nesting_index_um is not None or limits.short_nesting_index_um is not None:
+        ends = _other_ends(height, spacing, (nesting_index_um, limits, how), plain)
     noisy: dict[str, float] = {}
     if known.noise_um > 0:
         noise = known.draw(np.random.default_rng(NOISE_SEED), height.shape, spacing)
         noisier, _ = _limited(height + noise, spacing, nesting_index_um, limits)
         noisy = _values(noisier, spacing, how).value
-    left = _noise_left(known, spacing, nesting_index_um, limits)
+    left = surface_noise(known, spacing, nesting_index_um, limits)
     values = _with_doubt(plain, (ends, noisy, left, restless), known, limits.form, z)
     note = NOT_SETTLED if restless else ""
     conditions = _conditions(z, spacing, nesting_index_um, limits, note)
@@ -170,6 +169,26 @@ def roughness_areal(
     readings.update(dict.fromkeys(FEATURES, f"pruned at {100 * how.pruning:g} % of Sz"))
     readings["Std"] = LAY
     return Roughness(values, replace(conditions, readings=readings))
+
+
+def _other_ends(
+    height: FloatArray,
+    spacing: tuple[float, float],
+    taken: tuple[float | None, Band, ArealSettings],
+    plain: ArealValues,
+) -> dict[str, float]:
+    """Values under the other end treatment; a robust filter's from its linear counterpart."""
+    nesting, band, how = taken
+
+    def values(of: Band) -> dict[str, float]:
+        z, _ = _limited(height, spacing, nesting, of)
+        return _values(z, spacing, how, everything=False).value
+
+    other = values(band.linear().other_ends())
+    if band.filter == "Gaussian":
+        return other
+    one = values(band.linear())
+    return {name: plain.value[name] + other[name] - one[name] for name in other}
 
 
 def _ends_matter(nesting: float | None, band: Band) -> bool:
@@ -278,27 +297,6 @@ def _values(
         sampling.update(part.sampling)
         notes.update(part.notes)
     return ArealValues(value, sampling, parts[0].freedom, parts[0].levelling_um2, notes)
-
-
-def _noise_left(
-    noise: HeightDoubt, spacing: tuple[float, float], nesting: float | None, band: Band
-) -> float:
-    """Height noise left after the filters, as a standard deviation in µm."""
-    kept, taken = 1.0, 0.0
-    both = 1.0
-    for step in spacing:
-        weights = noise.weights(step)
-        if band.short_nesting_index_um is not None:
-            weights = np.convolve(weights, gaussian_weights(step, band.short_nesting_index_um))
-        kept *= float(np.sum(weights**2))
-        if nesting is not None:
-            long_wave = np.convolve(weights, gaussian_weights(step, nesting))
-            edge = (long_wave.size - weights.size) // 2
-            taken = (taken or 1.0) * float(np.sum(long_wave**2))
-            both *= float(np.sum(weights * long_wave[edge : edge + weights.size]))
-    if nesting is None:
-        return noise.noise_um * math.sqrt(kept)
-    return noise.noise_um * math.sqrt(max(kept - 2.0 * both + taken, 0.0))
 
 
 def _with_doubt(

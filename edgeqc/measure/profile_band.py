@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -61,6 +62,10 @@ class Band:
             "renormalised" if self.end_treatment == "first moment" else "first moment"
         )
         return replace(self, end_treatment=other)
+
+    def linear(self) -> Band:
+        """Return the same band with the Gaussian filter in place of a robust one."""
+        return replace(self, filter="Gaussian")
 
     @property
     def ends_title(self) -> str:
@@ -149,6 +154,32 @@ def profile_noise(
     middle, half = long_wave.size // 2, weights.size // 2
     short_wave[middle - half : middle + half + 1] += weights
     return noise_um * float(np.sqrt(np.sum(short_wave**2)))
+
+
+def surface_noise(
+    noise: HeightDoubt, spacing: tuple[float, float], nesting: float | None, band: Band
+) -> float:
+    """Return the height noise that is left of a surface's after the filters, in µm.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2; as ``profile_noise``, in both directions.
+    """
+    kept, taken = 1.0, 0.0
+    both = 1.0
+    for step in spacing:
+        weights = noise.weights(step)
+        if band.short_nesting_index_um is not None:
+            weights = np.convolve(weights, gaussian_weights(step, band.short_nesting_index_um))
+        kept *= float(np.sum(weights**2))
+        if nesting is not None:
+            long_wave = np.convolve(weights, gaussian_weights(step, nesting))
+            edge = (long_wave.size - weights.size) // 2
+            taken = (taken or 1.0) * float(np.sum(long_wave**2))
+            both *= float(np.sum(weights * long_wave[edge : edge + weights.size]))
+    if nesting is None:
+        return noise.noise_um * math.sqrt(kept)
+    return noise.noise_um * math.sqrt(max(kept - 2.0 * both + taken, 0.0))
 
 
 def _form(name: str) -> ProfileForm:

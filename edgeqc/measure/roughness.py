@@ -6,6 +6,7 @@ The heights may come from a height map or from an edge contour; grey levels are 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -247,7 +248,7 @@ def roughness_profiles(
 
     good = height[usable]
     filtered = limits.short_nesting_index_um is not None or (
-        kind != "P" and nesting_index_um is not None and limits.filter == "Gaussian"
+        kind != "P" and nesting_index_um is not None
     )
     left = profile_noise(known, spacing, kind, nesting_index_um, limits)
     rng = np.random.default_rng(NOISE_SEED)
@@ -255,7 +256,7 @@ def roughness_profiles(
     for start in range(0, good.shape[0], ROWS_AT_ONCE):
         piece = good[start : start + ROWS_AT_ONCE]
         plain = values_of(piece, limits)
-        ends = values_of(piece, limits.other_ends()).value if filtered else {}
+        ends = _other_ends(piece, plain, limits, values_of) if filtered else {}
         noisy = {}
         if known.noise_um > 0:
             noisy = values_of(piece + known.draw(rng, piece.shape, (spacing,)), limits).value
@@ -266,6 +267,23 @@ def roughness_profiles(
         readings=material_readings(how.material, kind) | how.element_reading(kind),
     )
     return ProfileTable(value, shares, conditions, usable, count)
+
+
+def _other_ends(
+    heights: FloatArray,
+    plain: ProfileValues,
+    band: Band,
+    values_of: Callable[[FloatArray, Band], ProfileValues],
+) -> dict[str, FloatArray]:
+    """Return the values under the other end treatment.
+
+    What the ends do to a robust filter is taken from its linear counterpart.
+    """
+    other = values_of(heights, band.linear().other_ends()).value
+    if band.filter == "Gaussian":
+        return other
+    one = values_of(heights, band.linear()).value
+    return {name: plain.value[name] + other[name] - one[name] for name in other}
 
 
 def _checked_profiles(height_um: ArrayLike) -> tuple[FloatArray, BoolArray, FloatArray]:
