@@ -20,7 +20,7 @@ PIXEL_UM = 0.25
 SIZE = (168, 208)
 FORM = "polynomial 2"
 # fewer rounds than by default: these reliefs are easy, and the readings settle sooner
-SETTINGS = StereoZoneSettings(relief=ReliefSettings(warps=2, rounds=4, inner=10, last_inner=25))
+SETTINGS = StereoZoneSettings(relief=ReliefSettings(warps=2, rounds=4, inner=5, last_inner=20))
 
 
 def rough(rng, length_px, sq, shape=SIZE):

@@ -56,6 +56,24 @@ class FieldSpectrum:
         return np.asarray(made, np.float32)
 
 
+def shrunk(spectrum: FieldSpectrum, evidence: float) -> Callable[[Plane], Plane]:
+    """Return the inverse of one plus the evidence times the field's covariance, as a filter.
+
+    Parameters
+    ----------
+    spectrum : FieldSpectrum
+        The field.
+    evidence : float
+        Mean precision, in 1/px², with which a point of the field is known.
+    """
+    gain = (1 / (1 + np.float32(evidence) * np.square(spectrum.root))).astype(np.float32)
+
+    def apply(plane: Plane) -> Plane:
+        return np.asarray(fft.irfft2(fft.rfft2(plane) * gain, spectrum.shape), np.float32)
+
+    return apply
+
+
 def frequencies(shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
     """Return frequency down the rows and along the columns, in cycles per pixel, for rfft2."""
     return fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None, :]
@@ -94,7 +112,7 @@ def learned_spectrum(fields: Sequence[Plane]) -> FieldSpectrum:
 
 def conjugate_gradient(
     operator: Callable[[Plane], Plane], wanted: Plane, start: Plane, *, rounds: int,
-    tolerance: float = 1e-3,
+    nearly_inverse: Callable[[Plane], Plane] = lambda plane: plane, tolerance: float = 1e-3,
 ) -> Plane:
     """Return an approximate solution of operator(x) = wanted for a symmetric positive operator.
 
@@ -106,6 +124,8 @@ def conjugate_gradient(
         Right-hand side and first guess.
     rounds : int
         Rounds at most.
+    nearly_inverse : callable
+        Symmetric positive approximation to the operator's inverse.
     tolerance : float
         Residual over right-hand side at which it ends.
 
@@ -115,9 +135,10 @@ def conjugate_gradient(
     """
     solution = start
     rest = wanted - operator(solution)
-    step = rest
-    power = float(np.vdot(rest, rest))
-    goal = tolerance**2 * float(np.vdot(wanted, wanted))
+    nearer = nearly_inverse(rest)
+    step = nearer
+    power = float(np.vdot(rest, nearer))
+    goal = tolerance**2 * float(np.vdot(wanted, nearly_inverse(wanted)))
     for _ in range(rounds):
         if power <= goal:
             break
@@ -125,7 +146,8 @@ def conjugate_gradient(
         length = np.float32(power / float(np.vdot(step, image)))
         solution = solution + length * step
         rest = rest - length * image
-        new = float(np.vdot(rest, rest))
-        step = rest + np.float32(new / power) * step
+        nearer = nearly_inverse(rest)
+        new = float(np.vdot(rest, nearer))
+        step = nearer + np.float32(new / power) * step
         power = new
     return solution

@@ -20,6 +20,7 @@ from edgeqc.measure.stereo_field import (
     conjugate_gradient,
     frequencies,
     learned_spectrum,
+    shrunk,
 )
 from edgeqc.measure.stereo_patch import (
     FIRST_NOISE,
@@ -68,8 +69,8 @@ class ReliefSettings:
 
     warps: int = 3
     rounds: int = 7
-    inner: int = 12
-    last_inner: int = 40
+    inner: int = 6
+    last_inner: int = 20
     draws: int = 2
     margin_px: int = 24
     block_px: int = 448
@@ -232,12 +233,16 @@ def _draw(
     # change(u) = difference + slope·base-terms: everything that does not depend on u to the right
     data = laid.difference - laid.slope * laid.base - offset + (
         change(state.mean) + laid.slope * state.mean)
+    evidence = float(np.mean(np.square(laid.slope[patch.inside]))) * float(np.mean(inverse))
+    near = shrunk(spectrum, evidence)
     starts = state.white or tuple(np.zeros_like(laid.base) for _ in range(len(dice.field) + 1))
-    found = [conjugate_gradient(operator, back(inverse * data), starts[0], rounds=rounds)]
+    found = [conjugate_gradient(operator, back(inverse * data), starts[0], rounds=rounds,
+                                nearly_inverse=near)]
     sd = np.float32(math.sqrt(state.noise_var))
     for picture, field, start in zip(dice.picture, dice.field, starts[1:], strict=True):
         wanted = back(inverse * (data + sd * picture)) + field
-        found.append(conjugate_gradient(operator, wanted, start, rounds=rounds))
+        found.append(conjugate_gradient(operator, wanted, start, rounds=rounds,
+                                        nearly_inverse=near))
     return replace(state, mean=spectrum.field(found[0]), white=tuple(found))
 
 
