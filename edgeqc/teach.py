@@ -26,7 +26,9 @@ from edgeqc.zoning.zones import OBSCURED
 RASTER_ENDING = ".zones.png"
 N_CLASSES = 4
 _CELLS_PER_FACE = 4000  # neighbouring cells repeat each other; more only slow the fit down
-_PRIOR_SD = 0.3  # of a weight around the shipped one, in units of 1 / the feature's spread
+_PRIOR_SDS = (0.03, 0.1, 0.3)
+"""Spreads of a weight around the shipped one to choose from, in units of 1 / the feature's spread;
+with a single specimen, which cannot tell, the first."""
 _EVIDENCE = 0.01  # weight of one cell against the prior, for the same reason
 
 
@@ -156,7 +158,7 @@ def _shipped_head(lessons: list[_Lesson]) -> tuple[FloatArray, FloatArray]:
 
 
 def _fit_head(
-    lessons: list[_Lesson], prior: tuple[FloatArray, FloatArray]
+    lessons: list[_Lesson], prior: tuple[FloatArray, FloatArray], prior_sd: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the most probable last step, with the shipped one as the prior's centre."""
     from scipy.optimize import minimize
@@ -184,10 +186,10 @@ def _fit_head(
         logits[:, absent] = -1e9
         probability = _softmax(logits)
         picked = np.log(np.maximum(probability[np.arange(classes.size), classes], 1e-12))
-        away = (flat - centre) / _PRIOR_SD
+        away = (flat - centre) / prior_sd
         slope = ((probability - aimed) * (weight * _EVIDENCE)[:, None]).T @ design
         value = -_EVIDENCE * float(weight @ picked) + 0.5 * float(away @ away)
-        return value, slope.ravel() + away / _PRIOR_SD
+        return value, slope.ravel() + away / prior_sd
 
     solved = minimize(loss, centre, jac=True, method="L-BFGS-B", options={"maxiter": 300})
     head = np.asarray(solved.x).reshape(N_CLASSES, -1)
@@ -200,6 +202,26 @@ def _agreement(lessons: list[_Lesson], head: tuple[FloatArray, FloatArray]) -> f
         for each in lessons
     ]
     return float(np.mean(right))
+
+
+def _best_spread(
+    lessons: list[_Lesson], names: list[str], prior: tuple[FloatArray, FloatArray]
+) -> tuple[float, dict[str, float]]:
+    """Return how far the lessons may move the weights, and each specimen's agreement kept out.
+
+    The spread with the best mean agreement over specimens kept out; of equals the smallest.
+    """
+    if len(names) == 1:
+        return _PRIOR_SDS[0], {names[0]: float("nan")}
+    tried: list[tuple[float, dict[str, float]]] = []
+    for prior_sd in _PRIOR_SDS:
+        found: dict[str, float] = {}
+        for name in names:
+            kept = [each for each in lessons if each.specimen == name]
+            rest = [each for each in lessons if each.specimen != name]
+            found[name] = _agreement(kept, _fit_head(rest, prior, prior_sd))
+        tried.append((prior_sd, found))
+    return max(tried, key=lambda each: float(np.mean(list(each[1].values()))))
 
 
 def teach_zones(
@@ -239,8 +261,9 @@ def teach_zones(
     -----
     Multinomial logistic regression on the network's features, with a Gaussian prior around the
     shipped weights: one picture moves it little, many move it far. Agreement is that of
-    specimens left out one at a time (J. R. Stat. Soc. B 1974, 36:111). The file holds numbers
-    only; reading it runs no code.
+    specimens left out one at a time (J. R. Stat. Soc. B 1974, 36:111); the prior's spread is the
+    one of three that agrees best on them, which makes the figure a little favourable. The file
+    holds numbers only; reading it runs no code.
     """
     left_out: dict[str, str] = {}
     lessons = list(_lessons(folder, sides or {}, specimens or {}, left_out))
@@ -254,13 +277,12 @@ def teach_zones(
         )
     prior = _shipped_head(lessons)
     names = sorted({each.specimen for each in lessons})
-    by_specimen: dict[str, tuple[float, float]] = {}
-    for name in names:
-        kept = [each for each in lessons if each.specimen == name]
-        rest = [each for each in lessons if each.specimen != name]
-        taught = _agreement(kept, _fit_head(rest, prior)) if rest else float("nan")
-        by_specimen[name] = (_agreement(kept, prior), taught)
-    head = _fit_head(lessons, prior)
+    prior_sd, kept_out = _best_spread(lessons, names, prior)
+    by_specimen = {
+        name: (_agreement([each for each in lessons if each.specimen == name], prior), taught)
+        for name, taught in kept_out.items()
+    }
+    head = _fit_head(lessons, prior, prior_sd)
     record = TaughtRecord(
         faces=len(lessons),
         specimens=len(names),

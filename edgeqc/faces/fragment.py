@@ -68,7 +68,7 @@ class FaceSettings:
     min_area_fraction: float = 0.02
     max_area_fraction: float = 0.93
     min_thickness_px: float = 40.0
-    accept_confidence: float = 0.1
+    accept_confidence: float = 0.04
     doubt_confidence: float = 0.8
     max_faces: int = 4
     min_complete_fraction: float = 0.6

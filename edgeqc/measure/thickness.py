@@ -99,8 +99,8 @@ def local_thickness(
     Returns
     -------
     Profile
-        (n_s,) thickness in µm, or in pixels of the file where no scale is known; ``valid`` where both ends
-        of the chord are true edges.
+        (n_s,) thickness in µm, or in pixels of the file where no scale is known; ``valid`` where
+        both ends of the chord are true edges.
 
     Notes
     -----

@@ -22,11 +22,11 @@ from torch import Tensor, nn
 from edgeqc.faces import face_model
 from edgeqc.training.network import PlaneNetwork, export_onnx
 from edgeqc.training.samples import IGNORED, PLANE_STEP, FaceSample, draw_samples
+from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
 from edgeqc.zoning import texture
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
 FACE_WIDTHS = (24, 32, 48, 64, 96)
-CROP_COLUMNS = 640
 _STORED_CELLS = 300
 _STORED = 7  # planes that vary within the face; the others are rebuilt from a few numbers
 
@@ -159,43 +159,6 @@ def _picture_batch(pool: list[_Sample], rng: np.random.Generator, size: int) -> 
     return torch.from_numpy(planes), torch.from_numpy(classes)
 
 
-def _vary_faces(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
-    """Mirror along s, invert the shading, drop the scale: all on the fitting device."""
-    batch = planes.shape[0]
-    device = planes.device
-    mirror = torch.rand(batch, device=device) < 0.5
-    planes[mirror] = planes[mirror].flip(-1)
-    planes[mirror, 6] *= -1
-    classes[mirror] = classes[mirror].flip(-1)
-    inverted = torch.rand(batch, device=device) < 0.2
-    planes[inverted, 0:2] *= -1
-    # level of the low-pass grey and of each texture band is never to be relied on
-    gain = torch.exp(0.2 * torch.randn(batch, 7, 1, 1, device=device))
-    planes[:, :7] *= gain
-    planes[:, 1] *= (torch.rand(batch, 1, 1, device=device) < 0.8).float()
-    planes[:, 2:5] += 0.2 * torch.randn(batch, 3, 1, 1, device=device)
-    noisy = (torch.rand(batch, 1, 1, device=device) < 0.25).float()
-    planes[:, 0] += (
-        noisy * 0.5 * torch.rand(batch, 1, 1, device=device) * torch.randn_like(planes[:, 0])
-    )
-    blind = torch.rand(batch, device=device) < 0.15
-    planes[blind, 9:11] = 0
-    return planes, classes
-
-
-def _vary_pictures(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
-    """Mirror both ways, turn by quarters, invert: all on the fitting device."""
-    for axis in (-1, -2):
-        if torch.rand(()) < 0.5:
-            planes, classes = planes.flip(axis), classes.flip(axis)
-    if torch.rand(()) < 0.5:
-        planes, classes = planes.transpose(-1, -2), classes.transpose(-1, -2)
-    inverted = torch.rand(planes.shape[0], device=planes.device) < 0.2
-    planes[inverted, 0:2] *= -1
-    planes[:, :4] *= torch.exp(0.15 * torch.randn(planes.shape[0], 4, 1, 1, device=planes.device))
-    return planes.contiguous(), classes.contiguous()
-
-
 def _prefetched(
     make: Callable[[np.random.Generator], tuple[Tensor, Tensor]], seed: int, device: str
 ) -> Callable[[], tuple[Tensor, Tensor]]:
@@ -260,15 +223,19 @@ def _set_rate(optimiser: torch.optim.Optimizer, rate: float, step: int, part: fl
 def _fit_step(
     network: nn.Module,
     optimiser: torch.optim.Optimizer,
-    drawn: _Batch,
+    stored: _Batch,
     vary: Callable[[Tensor, Tensor], _Batch],
-    device: str,
+    drawn: DrawnStore,
 ) -> Tensor:
     """Move the weights by one batch and return its loss."""
-    planes, classes = drawn
-    inputs = planes.to(device, non_blocking=True).float() / PLANE_STEP
+    device = drawn.device
+    inputs = stored[0].to(device, non_blocking=True).float() / PLANE_STEP
+    target = stored[1].to(device, non_blocking=True).long()
+    more = drawn.take()
+    if more is not None:
+        inputs, target = torch.cat([inputs, more[0]]), torch.cat([target, more[1]])
+    inputs, target = vary(inputs, target)
     inputs = inputs.contiguous(memory_format=torch.channels_last)
-    inputs, target = vary(inputs, classes.to(device, non_blocking=True).long())
     with torch.autocast(device, dtype=torch.bfloat16):
         logits = network(inputs)
     loss = nn.functional.cross_entropy(
@@ -292,12 +259,13 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     resume: Path | None = None,
     device: str = "cuda",
     seed: int = 0,
+    strip_share: float = 0.5,
 ) -> None:
     """Fit the zone model (``which="zones"``) or the face model and write weights and ONNX."""
     zones = which == "zones"
     pool = _Pool(data, _read_faces if zones else _read_pictures)
     batch = _face_batch if zones else _picture_batch
-    vary = _vary_faces if zones else _vary_pictures
+    vary = vary_faces if zones else vary_pictures
     torch.manual_seed(seed)
     network, shape = _new_network(zones, resume)
     torch.backends.cudnn.benchmark = True
@@ -310,11 +278,13 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
     while len(pool.fit) < min(400, 4 * batch_size):
         time.sleep(1.0)
-    get = _prefetched(lambda rng: batch(pool.fit, rng, batch_size), seed, device)
+    drawn = DrawnStore(zones, strip_share, batch_size, device)
+    from_pool = batch_size - drawn.wanted
+    get = _prefetched(lambda rng: batch(pool.fit, rng, from_pool), seed, device)
     start, step = time.monotonic(), 0
     while (spent := time.monotonic() - start) < seconds:
         _set_rate(optimiser, rate, step, spent / seconds)
-        loss = _fit_step(network, optimiser, get(), vary, device)
+        loss = _fit_step(network, optimiser, get(), vary, drawn)
         averaged.update_parameters(network)
         step += 1
         if step % 250 == 0:
@@ -343,6 +313,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cuda")
+    parser.add_argument("--strips", type=float, default=0.5, help="share of strips in a batch")
     given = parser.parse_args()
     if given.step == "draw":
         draw(given.data, workers=given.workers, seed=given.seed, seconds=given.seconds)
@@ -357,6 +328,7 @@ def main() -> None:
         resume=given.resume,
         device=given.device,
         seed=given.seed,
+        strip_share=given.strips,
     )
 
 

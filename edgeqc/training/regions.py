@@ -27,10 +27,8 @@ from edgeqc.training.samples import (
     misplaced,
     seen_part,
 )
-from edgeqc.zoning.model import network_output
 from edgeqc.zoning.region import region_features, unroll_for_regions
-from edgeqc.zoning.texture import face_planes
-from edgeqc.zoning.zones import N_T, class_probability, on_face
+from edgeqc.zoning.zones import N_T
 
 _LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
 
@@ -38,11 +36,8 @@ _LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
 def _regions(
     image: CalibratedImage, face: CutFace, labels: NDArray[np.uint8]
 ) -> list[tuple[int, FloatArray]]:
-    made = face_planes(image, face, anterior_known=True)
-    logits, features = network_output(made)
-    net = class_probability(on_face(logits), 1.2)
-    own = on_face(features).astype(np.float32)
-    n_s = net.shape[2]
+    length = float(face.s_px[-1] - face.s_px[0])
+    n_s = int(np.clip(N_T * length / float(np.median(face.thickness_px)), 8, 1024))
     t, station = (np.arange(N_T) + 0.5) / N_T, (np.arange(n_s) + 0.5) / n_s
     at = face.chord_points_px(station[None, :] * (face.s_px.size - 1), t[:, None])
     at = np.rint(at).astype(int)
@@ -51,7 +46,7 @@ def _regions(
     code = labels[rows, cols]
     unrolled = unroll_for_regions(image, face)
     return [
-        (zone, region_features(unrolled, code == zone, net, own))
+        (zone, region_features(unrolled, code == zone))
         for zone in (1, 2, 3)
         if (code == zone).mean() > _LEAST_SHARE
     ]
@@ -104,7 +99,7 @@ def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
     print(names.size, "regions", flush=True)
 
 
-HIDDEN = 48
+HIDDEN = 96
 MEMBERS = 5
 
 
@@ -166,9 +161,7 @@ def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
     for kind, title in enumerate(("as drawn", "painted, usual looks", "painted, any texture")):
         here = kinds[first:] == kind
         if here.any():
-            net = values[first:][here][:, :3].argmax(axis=1) == held[here]
-            print(f"  {title}: {right[here].mean():.3f} of {here.sum()}, network alone "
-                  f"{net.mean():.3f}")  # fmt: skip
+            print(f"  {title}: {right[here].mean():.3f} of {here.sum()}")
 
 
 def main() -> None:

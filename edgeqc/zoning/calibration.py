@@ -9,6 +9,7 @@ from functools import lru_cache
 from importlib.resources import files
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.contrast import ContrastPartition
@@ -47,11 +48,13 @@ class Diagnostics:
     coarse : float
         Picture pixels per plane sample, as log2, below 0 only (a face of few pixels).
     region_clash, region_doubt : float
-        Probability that the region model gives to other names than the ones given: of the zone
-        that fares worst, and the mean over the face's area.
+        Probability that network and region model together give to other names than the ones
+        given: of the zone that fares worst, and the mean over the face's area.
     margin : float
         Least gap, over the zones, between the network's mean probability of the name given and
         of the next.
+    least_share : float
+        Area share of the smallest zone found (of at least 0.3 %): a thin strip may be a rim.
     """
 
     clash: float
@@ -68,6 +71,7 @@ class Diagnostics:
     region_clash: float
     region_doubt: float
     margin: float
+    least_share: float
 
 
 def _entropy(probability: FloatArray) -> FloatArray:
@@ -132,12 +136,21 @@ def diagnose(
         region_clash=naming.worst_against,
         region_doubt=naming.mean_against,
         margin=naming.least_margin,
+        least_share=_least_share(winner),
     )
+
+
+_LEAST_FOUND = 0.003
+
+
+def _least_share(winner: NDArray[np.intp]) -> float:
+    shares = [float((winner == zone).mean()) for zone in range(3)]
+    return min(share for share in shares if share >= _LEAST_FOUND)
 
 
 _SKEWED = (
     "clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread",
-    "region_clash", "region_doubt",
+    "region_clash", "region_doubt", "least_share",
 )  # fmt: skip
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 

@@ -152,7 +152,7 @@ def contrast_partition(made: FacePlanes, rows: slice) -> ContrastPartition:
     scale = features.std(axis=(1, 2), keepdims=True) + 1e-6
     features = (features - features.mean(axis=(1, 2), keepdims=True)) / scale
     settings = PartitionSettings(
-        step_cells=0.8, jump_probability=1e-3, evidence_weight=0.15, n_draws=1
+        step_cells=0.8, jump_probability=1e-3, evidence_weight=0.15, n_draws=0
     )
     one = _gaussian(features, np.ones(features.shape[1:]))
     alone = float(_log_density(features, *one).mean())

@@ -35,7 +35,7 @@ class PartitionSettings:
         Weight of one cell's log-probability: neighbouring cells say nearly the same thing, so
         one counts for less than one independent reading.
     n_draws : int
-        Draws of the border from its posterior.
+        Draws of the border from its posterior; 0 for none.
     """
 
     step_cells: float = 0.7
@@ -180,6 +180,8 @@ def _draw(
     n_draws, switch = settings.n_draws, settings.switch_probability
     borders = np.empty((n_draws, n_s), np.int16)
     kinds = np.empty((n_draws, n_s), np.int8)
+    if n_draws == 0:
+        return borders, kinds
     uniform = rng.random((n_s, n_draws))
     weights = np.broadcast_to(forward[-1].reshape(-1), (n_draws, N_KINDS * n_states))
     for chord in range(n_s - 1, -1, -1):

@@ -2,7 +2,7 @@
 
 The network names cells; here a zone is named from statistics over all of it: how straight and how
 far its lines run, whether a lattice stands out of its spectrum, how its detail is shared between
-scales. The two look at the picture differently, so that their agreement is worth something.
+scales. Nothing of the network enters, so that the agreement of the two is worth something.
 """
 
 from __future__ import annotations
@@ -216,13 +216,7 @@ def _spectrum_features(grey: FloatImage, inside: BoolArray) -> list[float]:
     return [*found, peak, float(np.log1p(count)), 1.0]
 
 
-N_NET = 3
-"""Leading features that come from the network: its mean probability of laser, scissor, torn."""
-
-
-def region_features(
-    unrolled: UnrolledFace, inside: BoolArray, net: FloatArray, features: FloatImage
-) -> FloatArray:
+def region_features(unrolled: UnrolledFace, inside: BoolArray) -> FloatArray:
     """Return the features of one region of the face.
 
     Parameters
@@ -231,10 +225,6 @@ def region_features(
         The face.
     inside : (n_t, n_s) bool array
         The region on the zone map's grid.
-    net : (4, n_t, n_s) float array
-        The network's class probabilities on the same grid.
-    features : (n, n_t, n_s) float32 array
-        The network's features on the same grid.
 
     Returns
     -------
@@ -251,14 +241,9 @@ def region_features(
     full = core.astype(bool) if core.sum() > 0.3 * mask.sum() and core.any() else mask.astype(bool)
     if not full.any():
         full = np.ones(shape, bool)
-    own = features[:, inside]
-    named = net[:3][:, inside]
     rows = np.nonzero(inside.any(axis=1))[0]
     return np.array(
         [
-            *named.mean(axis=1),
-            *own.mean(axis=1),
-            *own.std(axis=1),
             *_octave_features(unrolled.octaves, full),
             *_line_features(unrolled.lines, full),
             *_spectrum_features(unrolled.grey, full),

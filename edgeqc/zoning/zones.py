@@ -107,14 +107,14 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.25
+    risk_max: float = 0.15
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
     dispute_max: float = 0.1
     dispute_separation_min: float = 1.0
     structure_min: float = 0.02
-    temperature: float = 1.2
+    temperature: float = 1.0
     partition: PartitionSettings = field(default_factory=PartitionSettings)
 
 
@@ -125,7 +125,6 @@ class _Reading:
     face: CutFace
     made: FacePlanes
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
-    features: NDArray[np.float32]  # (n, N_T, n_s): what the network's last step sees
     partition: Partition
 
 
@@ -169,7 +168,7 @@ def _read(
     complete = face.complete[np.minimum(station, face.s_px.size - 1)]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
     part = partition_face(np.log(named), weight, settings.partition)
-    return _Reading(face, made, net, on_face(features).astype(np.float32), part)
+    return _Reading(face, made, net, part)
 
 
 def _oriented(
@@ -184,7 +183,6 @@ def _oriented(
             unroll_for_regions(image, way.face),
             way.partition,
             way.net,
-            way.features,
             taught=taught is not None,
         ).log_opinion
         for way in ways
@@ -245,9 +243,7 @@ def map_zones(
     reading, flags = _oriented(image, face, settings, taught)
     net, hidden = reading.net, reading.net[3]
     unrolled = unroll_for_regions(image, reading.face)
-    naming = name_regions(
-        unrolled, reading.partition, net, reading.features, taught=taught is not None
-    )
+    naming = name_regions(unrolled, reading.partition, net, taught=taught is not None)
     part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)

@@ -1,0 +1,146 @@
+"""Fit the zone map's doubts to faces of known truth that no model was fitted on.
+
+Run as ``python -m edgeqc.training.calibrate ROWS.json ... --out zone_calibration.json`` on what
+``tests/benchmarks/zone_accuracy.py --out`` wrote; DEVELOPERS.md has the recipe.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from edgeqc.quantity import FloatArray
+from edgeqc.zoning.calibration import DIAGNOSTIC_NAMES, Diagnostics, diagnostic_vector
+
+DICE_WRONG, DEPTH_WRONG = 0.8, 0.05
+"""A face is wrong below this Dice or beyond this error of the mean depth fraction."""
+_OUTLINE_FLAGS = frozenset(
+    {
+        "face_cropped", "face_fills_frame", "outline_doubtful", "faces_differ", "no_face",
+        "face_small", "not_a_lens_face",
+    }
+)  # fmt: skip
+_PENALTY = 3.0  # of the squared coefficients of the logistic regression
+_RIDGE = 30.0
+_RISK_OF_SCALE = 0.4  # faces above this risk have no say in the scale of the depth's doubt
+_LEAST_ERROR = 1e-3
+_FOLDS = 10
+
+
+@dataclass(frozen=True)
+class _Faces:
+    """Faces with a sound outline: diagnostics, whether wrong, depth error (nan without one)."""
+
+    vectors: FloatArray
+    wrong: NDArray[np.bool_]
+    error: FloatArray
+
+
+def read_faces(paths: list[Path]) -> _Faces:
+    """Return the faces of known truth from the accuracy benchmark's rows."""
+    rows: list[dict[str, Any]] = []
+    for path in paths:
+        rows += [row for row in json.loads(path.read_text("utf-8")) if "diagnostics" in row]
+    sound = [row for row in rows if not _OUTLINE_FLAGS & set(row["flags"])]
+    vectors = np.array(
+        [
+            diagnostic_vector(Diagnostics(**{n: row["diagnostics"][n] for n in DIAGNOSTIC_NAMES}))
+            for row in sound
+        ]
+    )
+    error = np.array([abs(float(row["depth"]) - float(row["truth"])) for row in sound])
+    missed = [math.isnan(float(row["depth"])) != math.isnan(float(row["truth"])) for row in sound]
+    dice = np.array([float(row["dice"]) for row in sound])
+    wrong = (dice < DICE_WRONG) | (error > DEPTH_WRONG) | np.array(missed)
+    return _Faces(vectors, wrong, error)
+
+
+def _logistic(z: FloatArray, wrong: NDArray[np.bool_]) -> FloatArray:
+    """Return intercept and coefficients of a ridge-penalised logistic regression."""
+    sign = np.where(wrong, 1.0, -1.0)
+
+    def loss(beta: FloatArray) -> tuple[float, FloatArray]:
+        margin = sign * (beta[0] + z @ beta[1:])
+        against = 1 / (1 + np.exp(np.clip(margin, -50, 50)))
+        slope = -sign * against
+        value = np.logaddexp(0, -margin).sum() + _PENALTY * (beta[1:] ** 2).sum()
+        return float(value), np.concatenate([[slope.sum()], slope @ z + 2 * _PENALTY * beta[1:]])
+
+    found = minimize(loss, np.zeros(z.shape[1] + 1), jac=True, method="L-BFGS-B")
+    return np.asarray(found.x)
+
+
+def _ridge(z: FloatArray, target: FloatArray) -> FloatArray:
+    """Return intercept and coefficients of a ridge regression on standardised columns."""
+    centred = z - z.mean(axis=0)
+    beta = np.linalg.solve(
+        centred.T @ centred + _RIDGE * np.eye(z.shape[1]), centred.T @ (target - target.mean())
+    )
+    return np.concatenate([[target.mean() - z.mean(axis=0) @ beta], beta])
+
+
+def _crossed(z: FloatArray, fit: Any, target: Any) -> FloatArray:
+    """Return every face's linear prediction by a fit on the other folds."""
+    fold = np.random.default_rng(0).permutation(z.shape[0]) % _FOLDS
+    found = np.empty(z.shape[0])
+    for each in range(_FOLDS):
+        beta = fit(z[fold != each], target[fold != each])
+        found[fold == each] = beta[0] + z[fold == each] @ beta[1:]
+    return found
+
+
+def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
+    """Return the calibration record of ``edgeqc.zoning.calibration``."""
+    centre, scale = faces.vectors.mean(axis=0), faces.vectors.std(axis=0) + 1e-9
+    z = np.clip((faces.vectors - centre) / scale, -4, 4)
+    risk = _logistic(z, faces.wrong)
+    crossed_risk = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.wrong)))
+    deep = np.isfinite(faces.error) & (faces.error < 0.3)
+    target = np.log(np.maximum(faces.error[deep], _LEAST_ERROR))
+    log_u = _ridge(z[deep], target)
+    crossed = np.exp(_crossed(z[deep], _ridge, target))
+    near = crossed_risk[deep] < _RISK_OF_SCALE
+    ratio = faces.error[deep][near] / crossed[near] / 2
+    level = min(1.0, 0.95 * (1 + 1 / ratio.size))
+    log_u[0] += math.log(float(np.quantile(ratio, level)))
+    _tell(faces, crossed_risk)
+    return {
+        "names": list(DIAGNOSTIC_NAMES),
+        "centre": centre.round(5).tolist(),
+        "scale": scale.round(5).tolist(),
+        "risk": risk.round(5).tolist(),
+        "log_u": log_u.round(5).tolist(),
+        "from": f"{faces.wrong.size} faces with a sound outline: {source}",
+    }
+
+
+def _tell(faces: _Faces, risk: FloatArray) -> None:
+    """Print what each limit of the risk would let pass, by cross-validation."""
+    print(f"{faces.wrong.size} faces, {faces.wrong.mean():.3f} of them wrong")
+    for limit in (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5):
+        passed = risk < limit
+        print(f"  risk below {limit:.2f}: {passed.sum()} pass, "
+              f"{(passed & faces.wrong).sum()} of them wrong")  # fmt: skip
+
+
+def main() -> None:
+    """Fit and write the calibration."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("rows", type=Path, nargs="+")
+    parser.add_argument("--source", required=True, help="what the faces are, with their seeds")
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    record = calibrate(read_faces(given.rows), given.source)
+    given.out.write_text(json.dumps(record, indent=1) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,191 @@
+"""Whole pictures with one or two cut faces, drawn on the fitting device, for the face model."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
+from edgeqc.training.strip_fields import Batch, at_line, lines, noise
+from edgeqc.training.strips import IGNORED, Place, littered, smoothed, taken, zone_signal
+
+_FLOOR = 1e-7  # as in faces.face_model
+BACKGROUND, BODY, FACE = 0, 1, 2
+ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
+"""Rows over columns of the pictures."""
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """Position along and across the faces' common axis, of every sample of every picture."""
+
+    along: Tensor
+    across: Tensor
+    thickness: Tensor
+
+
+def _frame(b: Batch) -> _Frame:
+    row = torch.arange(b.rows, device=b.device, dtype=torch.float32)[None, :, None]
+    col = torch.arange(b.cols, device=b.device, dtype=torch.float32)[None, None, :]
+    quarter = (math.pi / 2) * b.pick(0, 0, 0, 1, 2, 3)
+    free = torch.where(b.chance(0.25) > 0, b.uniform(-3.2, 3.2), 0.06 * _normal(b))
+    angle = quarter + free
+    side = torch.where(torch.cos(angle).abs() > 0.7, b.rows, b.cols)
+    thickness = b.uniform(0.25, 0.8) * side
+    row = row - b.rows * b.uniform(0.4, 0.6)
+    col = col - b.cols * b.uniform(0.4, 0.6)
+    along = torch.cos(angle) * col + torch.sin(angle) * row
+    across = torch.cos(angle) * row - torch.sin(angle) * col
+    bend = b.chance(0.6) * 0.12 * _normal(b) / b.cols
+    return _Frame(along, across + bend * along**2, thickness)
+
+
+def _normal(b: Batch) -> Tensor:
+    return torch.randn(b.size, 1, 1, device=b.device)
+
+
+def _wander(b: Batch, along: Tensor, sd: Tensor, length: Tensor) -> Tensor:
+    """Return a random line along the axis, read at every sample."""
+    count = 2 * (b.rows + b.cols)
+    line = lines(b.size, count, length[:, 0], b.device)
+    return sd * at_line(line, along + count / 2)
+
+
+def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
+    """Return the zones' places, the distance to the face's nearest border, and the side beside."""
+    # a second face beside the first: the axis repeats across
+    pair = b.chance(0.2)
+    pitch = at.thickness * (1 + b.log_uniform(0.02, 0.5))
+    across = at.across
+    number = torch.floor(across / pitch + 0.5) * pair
+    number = number.clamp(-1, 1)
+    across = across - number * pitch
+    half = at.thickness / 2
+    rough = b.pick(0.2, 0.5, 1, 3) * b.uniform(0.3, 1)
+    front = -half + _wander(b, at.along, rough, b.log_uniform(2, 60))
+    back = half * (1 + b.uniform(-0.15, 0.15) * at.along / b.cols)
+    back = back + _wander(b, at.along, rough, b.log_uniform(2, 60))
+    t = (across - front) / (back - front)
+    edge = torch.minimum(across - front, back - across)
+    slanted = 0.2 * _normal(b) * across
+    for sign in (-1, 1):
+        far = torch.where(b.chance(0.3) > 0, b.uniform(0.2, 0.45), 3.0) * b.cols
+        end = far - sign * at.along + slanted + b.uniform(0, 2) * noise(b, b.log_uniform(2, 20))
+        edge = torch.minimum(edge, end)
+    depth = torch.where(b.chance(0.75) > 0, b.uniform(0.6, 0.98), b.uniform(0.05, 0.7))
+    whole = torch.rand(b.size, 1, 1, device=b.device)
+    depth = torch.where(whole < 0.15, 2.0, torch.where(whole > 0.88, -1.0, depth))
+    depth = depth + _wander(b, at.along, b.uniform(0, 0.04), b.log_uniform(5, 80))
+    codes = torch.where(t < depth, 0, torch.where(b.chance(0.42) > 0, 1, 2))
+    border = b.uniform(-0.4, 0.4) * b.cols + 0.3 * _normal(b) * across
+    codes = torch.where((at.along > border) & (b.chance(0.25) > 0), 1, codes)
+    soft = b.pick(0, 0, 2, 5) * b.uniform(0, 1)
+    place = Place(t, codes, soft, (t - depth).abs() * at.thickness, edge)
+    return place, edge, torch.where(t < 0.5, -1.0, 1.0)
+
+
+def _around(b: Batch, at: _Frame, place: Place, side: Tensor) -> tuple[Tensor, Tensor]:
+    """Return signal and scene codes of what the faces stand before."""
+    level = torch.where(b.chance(0.65) > 0, b.uniform(0.02, 0.6), b.uniform(0.6, 1.5))
+    grain = b.log_uniform(0.003, 0.1) * noise(b, b.log_uniform(1, 80))
+    ground = level + grain + b.pick(0, 0, 0.1, 0.3) * b.uniform(-1, 1) * noise(
+        b, b.uniform(150, 400)
+    )
+    codes = torch.zeros_like(place.codes)
+    # the lens's own surface, seen beside one edge or both: smooth, of any grey
+    which = torch.randint(6, (b.size, 1, 1), device=b.device)
+    beside = ((which == 1) & (side < 0)) | ((which == 2) & (side > 0)) | (which == 3)
+    reach = at.thickness * b.log_uniform(0.05, 2)
+    body = beside & (place.edge_px < 0) & (-place.edge_px < reach)
+    smooth = b.uniform(0.15, 1.4) + b.log_uniform(0.002, 0.06) * noise(
+        b, b.log_uniform(1, 60), anisotropy=b.log_uniform(1, 12),
+        angle=b.uniform(-1.6, 1.6),
+    )  # fmt: skip
+    smooth = smooth - b.uniform(0, 0.3) * (-place.edge_px / reach).clamp(0, 1)
+    halo = b.chance(0.4) * b.uniform(-0.1, 0.3) * torch.exp(
+        place.edge_px.clamp(max=0) / b.log_uniform(3, 60)
+    )
+    signal = torch.where(body, smooth, ground) + halo
+    return signal, torch.where(body, BODY, codes)
+
+
+def planes_of_picture(grey: Tensor, rows: int, cols: int) -> Tensor:
+    """Return the face model's planes of pictures without a data bar.
+
+    Parameters
+    ----------
+    grey : (b, picture rows, picture cols) tensor
+        Grey, 0 .. 1.
+    rows, cols : int
+        Size of the picture on the model's canvas.
+
+    Notes
+    -----
+    The same computation as ``edgeqc.faces.face_model.picture_planes``.
+    """
+
+    def shrunk(plane: Tensor) -> Tensor:
+        return functional.interpolate(plane[:, None], size=(rows, cols), mode="area")[:, 0]
+
+    planes = torch.zeros(grey.shape[0], N_PLANES, CANVAS, CANVAS, device=grey.device)
+    centre = grey.flatten(1).median(dim=1).values[:, None, None]
+    spread = grey.std(dim=(1, 2), keepdim=True) + 1e-6
+    small = shrunk(grey)
+    planes[:, 0, :rows, :cols] = ((small - centre) / spread).clamp(-4, 4)
+    detail = small - smoothed(small, 12.0)
+    planes[:, 1, :rows, :cols] = (
+        detail / (detail.std(dim=(1, 2), keepdim=True) + 1e-6)
+    ).clamp(-4, 4)
+    first, second = smoothed(grey, 1.0), smoothed(grey, 2.0)
+    for index, band in enumerate((grey - first, first - second)):
+        energy = torch.log(smoothed(shrunk(band * band), 2.0) + _FLOOR)
+        middle = energy.flatten(1).median(dim=1).values[:, None, None]
+        planes[:, 2 + index, :rows, :cols] = (energy - middle).clamp(-5, 5)
+    planes[:, 4:6, :rows, :cols] = 1.0
+    return planes
+
+
+def draw_scenes(size: int, ratio: float, device: str) -> tuple[Tensor, Tensor]:
+    """Return planes and scene classes of a batch of pictures.
+
+    Parameters
+    ----------
+    size : int
+        Pictures wanted.
+    ratio : float
+        Picture samples per sample of the model's canvas.
+    device : str
+        Where to draw.
+
+    Returns
+    -------
+    planes : (size, N_PLANES, CANVAS, CANVAS) float32 tensor
+    classes : (size, CANVAS / STRIDE, CANVAS / STRIDE) int64 tensor
+        0 background, 1 other lens body, 2 face, 255 not to be learned.
+    """
+    aspect = ASPECTS[int(torch.randint(len(ASPECTS), ()))]
+    rows, cols = 32 * round(CANVAS * aspect / 32), CANVAS
+    b = Batch(size, 32 * round(rows * ratio / 32), 32 * round(cols * ratio / 32), device)
+    at = _frame(b)
+    place, edge, side = _layout(b, at)
+    around, codes = _around(b, at, place, side)
+    inside = torch.sigmoid(edge / b.uniform(0.2, 1.0))
+    signal = zone_signal(b, place)
+    depth = edge.clamp(min=0)
+    rim = b.pick(0, 0.1, 0.3, 0.8, -0.15) * b.uniform(0.3, 1)
+    signal = signal + rim * torch.exp(-depth / b.log_uniform(1, 8))
+    signal, _ = littered(b, place, inside * signal + (1 - inside) * around)
+    codes = torch.where(edge > 0, FACE, codes)
+    planes = planes_of_picture(taken(b, signal), rows, cols)
+    small = functional.interpolate(
+        codes[:, None].float(), size=(rows // STRIDE, cols // STRIDE), mode="nearest-exact"
+    )[:, 0].long()
+    classes = torch.full(
+        (size, CANVAS // STRIDE, CANVAS // STRIDE), IGNORED, dtype=torch.long, device=device
+    )
+    classes[:, : rows // STRIDE, : cols // STRIDE] = small
+    return planes, classes
