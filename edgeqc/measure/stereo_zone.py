@@ -41,13 +41,19 @@ class StereoZoneSettings:
         Largest root of what is left between the pictures at coarse frequencies over what is left
         at the finest (1: noise alone). Where more is left, match or shading are not understood,
         and readings that agree may both be wrong.
+    largest_split : float
+        Largest relative difference of Sq by the plain match from that by the reading without
+        shading: two ways of reading one pair, which fail in different places.
+    largest_fine : float
+        Largest root mean square height of the whole relief over that within the band: where the
+        relief is mostly finer than the band, what is left of it there is mostly error.
     largest_unseen : float
         Largest share of Sq² that the pair does not show and only the spectrum speaks for.
     u_rel : float
         Relative standard uncertainty of heights where the two readings are the same.
     part_weight, unseen_weight : float
         Growth of that uncertainty with the difference of the readings and with the unseen share.
-        These and the figures above were set on phantom zones (seeds 201 to 403 of
+        These and the figures above were set on phantom zones (seeds 201 to 702 of
         tests/benchmarks/stereo_accuracy.py and its forerunner).
     """
 
@@ -55,7 +61,9 @@ class StereoZoneSettings:
     short_px: float = 32.0
     least_relief_px: float = 1.5
     largest_part: float = 0.04
-    largest_excess: float = 1.1
+    largest_excess: float = 1.25
+    largest_split: float = 0.05
+    largest_fine: float = 1.5
     largest_unseen: float = 0.1
     u_rel: float = 0.05
     part_weight: float = 2.0
@@ -93,12 +101,17 @@ class ZoneHeights:
 
 @dataclass(frozen=True)
 class _Reading:
-    """Heights by one reading: a draw, root mean squares in the band, and what is unexplained."""
+    """Heights by one reading.
+
+    A draw; root mean squares of draws and mean in the band; what is left unexplained; root mean
+    square of the draw with its form taken off alone.
+    """
 
     draw_um: FloatArray
     drawn: tuple[float, ...]
     mean: float
     excess: float
+    whole: float
 
     @property
     def sq(self) -> float:
@@ -129,9 +142,11 @@ def zone_heights(
 
     Notes
     -----
-    Sq of a reading is the root mean square over its draws, each with form and S-filter taken off
-    like any surface. Sq given is the mean of the two readings; half their difference, the scatter
-    of the draws and the error found on phantoms make its uncertainty.
+    Two readings of the relief as a random field, with and without shading, and the plain match must
+    agree, noise must explain what is left between the pictures, and most of the relief must lie in
+    the band. Sq of a reading is the root mean square over its draws, each with form and S-filter
+    taken off like any surface. Sq given is the mean of the two readings; their difference, the
+    scatter of the draws, the unseen share and the error found on phantoms make its uncertainty.
 
     References
     ----------
@@ -150,7 +165,7 @@ def zone_heights(
         return ZoneHeights(None, short_um, reason=reason)
     plain = _reading(evidence, inside, band, shading=False, settings=settings.relief)
     reason = (_too_low(plain.sq, evidence, settings) or _unseen(plain, settings)
-              or _unexplained(plain, settings))
+              or _unexplained(plain, settings) or _unsure(plain, first, settings))
     if reason:
         return ZoneHeights(
             None, short_um, unseen=plain.unseen, excess=plain.excess, reason=reason)
@@ -193,6 +208,15 @@ def _unexplained(reading: _Reading, settings: StereoZoneSettings) -> str:
     return f"between the pictures {reading.excess:.2f} times as much is left as noise explains"
 
 
+def _unsure(reading: _Reading, match_um: float, settings: StereoZoneSettings) -> str:
+    split = match_um / reading.sq - 1
+    if abs(split) > settings.largest_split:
+        return f"two ways of reading the pair differ by {abs(split):.0%}"
+    if reading.whole > settings.largest_fine * reading.sq:
+        return "its relief is mostly finer than the pair can settle"
+    return ""
+
+
 def _shaded(part: float, settings: StereoZoneSettings) -> str:
     if abs(part) > settings.largest_part:
         return f"brightness that changes with the tilt makes {abs(part):.0%} of the roughness"
@@ -215,6 +239,11 @@ class _Band:
         kept = gaussian_areal_filter(kept, self.spacing_um, self.short_um)
         return float(np.nanstd(kept[self.zone])) if np.isfinite(kept).any() else 0.0
 
+    def whole(self, height_um: FloatArray) -> float:
+        """Return the root mean square height with the form taken off alone."""
+        kept = np.where(self.zone, height_um, np.nan)
+        return float(np.nanstd(kept - surface_form(kept, self.spacing_um, self.form)))
+
 
 def _reading(
     evidence: StereoEvidence, inside: BoolArray, band: _Band, *, shading: bool,
@@ -222,7 +251,10 @@ def _reading(
 ) -> _Reading:
     found, excess = _read(evidence, inside, shading, settings)
     mean, *draws = (on_picture(plane, evidence) for plane in found)
-    return _Reading(draws[0], tuple(band.rms(draw) for draw in draws), band.rms(mean), excess)
+    return _Reading(
+        draws[0], tuple(band.rms(draw) for draw in draws), band.rms(mean), excess,
+        band.whole(draws[0]),
+    )
 
 
 def _read(
