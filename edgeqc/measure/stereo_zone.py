@@ -30,6 +30,9 @@ class StereoZoneSettings:
     ----------
     relief : ReliefSettings
         How the relief is found.
+    least_matched : float
+        Least share of the zone on which the two pictures match: what does not match is not a
+        random part of the relief, and what matches beside it is often wrong.
     short_px : float
         Nesting index of the S-filter in pixels: finer relief is decided by brightness.
     least_relief_px : float
@@ -53,11 +56,12 @@ class StereoZoneSettings:
         Relative standard uncertainty of heights where the two readings are the same.
     part_weight, unseen_weight : float
         Growth of that uncertainty with the difference of the readings and with the unseen share.
-        These and the figures above were set on phantom zones (seeds 201 to 702 of
+        These and the figures above were set on phantom zones (seeds 201 to 803 of
         tests/benchmarks/stereo_accuracy.py and its forerunner).
     """
 
     relief: ReliefSettings = field(default_factory=ReliefSettings)
+    least_matched: float = 0.85
     short_px: float = 32.0
     least_relief_px: float = 1.5
     largest_part: float = 0.04

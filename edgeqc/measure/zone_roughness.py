@@ -237,8 +237,10 @@ def height_map_rows(
     unproven = any(flag.name == "stereo_sign_unproven" for flag in height_map.flags)
     for zone, mask in zone_masks(height_map, face, zones, shape, settings.border_um).items():
         known = mask & np.isfinite(height_map.height_um)
-        if known.sum() < settings.least_known * mask.sum():
-            if height_map.stereo is not None:
+        paired = height_map.stereo is not None
+        least = settings.stereo.least_matched if paired else settings.least_known
+        if known.sum() < least * mask.sum():
+            if paired:
                 untold[zone] = "the two pictures match on too little of it"
             continue
         if height_map.stereo is None:

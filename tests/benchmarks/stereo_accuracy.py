@@ -1,13 +1,13 @@
 """How well a stereo pair tells the roughness of a zone: phantoms drawn at two tilts.
 
-Run by hand: python tests/benchmarks/stereo_accuracy.py --seed 801 --recipes 150
+Run by hand: python tests/benchmarks/stereo_accuracy.py --seed 901 --recipes 150
 
 Every recipe is one of random kind with a pixel of at most 0.4 µm, drawn at ±3 to ±8 degrees as a
 sound slow scan (4,500 to 20,000 electrons a pixel, no charging, no displaced lines, no lossy
 compression; contrast not turned over). Tilts and pixel size are told with errors of the size that
 is stated (0.1 degrees, 1 %). Each zone is the true one less 12 pixels of border. Compared is Sq in
 the band that is stated with it: the same form and S-filter are taken off the true heights. Limits
-and uncertainty were set on other seeds (201 to 504 and 601 to 702).
+and uncertainty were set on other seeds (201 to 504 and 601 to 803).
 """
 
 from __future__ import annotations
@@ -75,7 +75,8 @@ def look(
 ) -> dict[str, Any]:
     """Return what a zone gave beside the truth."""
     known = inside & np.isfinite(found.height_um)
-    if found.stereo is None or known.sum() < 0.5 * inside.sum():
+    least = StereoZoneSettings().least_matched
+    if found.stereo is None or known.sum() < least * inside.sum():
         return {"reason": "no match: " + ",".join(f.name for f in found.flags)}
     heights = zone_heights(found.stereo, known, "polynomial 2", StereoZoneSettings())
     if heights.height_um is None:
@@ -95,7 +96,7 @@ def look(
 def main() -> None:
     """Draw, measure, print."""
     ask = argparse.ArgumentParser()
-    ask.add_argument("--seed", type=int, default=801)
+    ask.add_argument("--seed", type=int, default=901)
     ask.add_argument("--recipes", type=int, default=150)
     ask.add_argument("--minutes", type=float, default=60.0, help="no more recipes after that")
     told = ask.parse_args()
