@@ -42,11 +42,10 @@ class ContrastPartition:
     gain: float
 
 
-def _features(made: FacePlanes, rows: slice) -> FloatArray:
-    """Texture on the coarse grid, pooled over small neighbourhoods: (n_features, rows, cols)."""
-    grey = made.planes[0]
-    rectified = np.abs(grey)
-    planes: list[FloatImage] = [
+def texture_planes(made: FacePlanes) -> list[FloatImage]:
+    """Return the planes that tell textures apart, names aside: each (ROWS, n_columns)."""
+    rectified = np.abs(made.planes[0])
+    return [
         made.planes[1],
         np.log(np.asarray(cv2.GaussianBlur(rectified, (0, 0), 5.0)) + 0.05),
         made.planes[2],
@@ -55,6 +54,10 @@ def _features(made: FacePlanes, rows: slice) -> FloatArray:
         made.planes[5],
         made.planes[6],
     ]
+
+
+def _features(made: FacePlanes, rows: slice) -> FloatArray:
+    """Texture on the coarse grid, pooled over small neighbourhoods: (n_features, rows, cols)."""
     columns = min(_COLUMNS, made.n_columns)
     pooled = [
         cv2.resize(
@@ -62,7 +65,7 @@ def _features(made: FacePlanes, rows: slice) -> FloatArray:
             (columns, _ROWS),
             interpolation=cv2.INTER_AREA,
         )
-        for plane in planes
+        for plane in texture_planes(made)
     ]
     return np.asarray(np.stack(pooled), np.float64)
 
@@ -84,6 +87,11 @@ def _log_density(features: FloatArray, mean: FloatArray, covariance: FloatArray)
     white = np.linalg.solve(chol, flat)
     log_det = 2 * np.log(np.diag(chol)).sum()
     return np.asarray(-0.5 * ((white**2).sum(axis=0) + log_det)).reshape(features.shape[1:])
+
+
+def class_density(features: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the log-density of features (n, rows, cols) under the Gaussian of weighted cells."""
+    return _log_density(features, *_gaussian(features, weight))
 
 
 def bhattacharyya(

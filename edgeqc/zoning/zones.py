@@ -7,7 +7,7 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.faces.face import CutFace
+from edgeqc.faces.face import CutFace, Side
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
@@ -15,6 +15,7 @@ from edgeqc.zoning.calibration import Diagnostics, depth_doubt, diagnose, naming
 from edgeqc.zoning.contrast import contrast_partition
 from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
 from edgeqc.zoning.naming import name_regions
+from edgeqc.zoning.own_texture import refine_partition
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
 from edgeqc.zoning.region import structure_ratio, unroll_for_regions
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
@@ -112,7 +113,7 @@ class ZoneSettings:
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
     dispute_max: float = 0.1
-    dispute_separation_min: float = 1.0
+    dispute_separation_min: float = 2.0
     structure_min: float = 0.02
     temperature: float = 1.0
     partition: PartitionSettings = field(default_factory=PartitionSettings)
@@ -168,7 +169,18 @@ def _read(
     complete = face.complete[np.minimum(station, face.s_px.size - 1)]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
     part = partition_face(np.log(named), weight, settings.partition)
+    part = refine_partition(
+        part, np.log(named), weight, made, rows=_plane_rows(), settings=settings.partition
+    )
     return _Reading(face, made, net, part)
+
+
+def anterior_side(face: CutFace) -> Side:
+    """Return the side of the picture that the face's anterior edge looks to."""
+    row, col = np.mean(face.posterior_px - face.anterior_px, axis=0)
+    if abs(row) >= abs(col):
+        return "top" if row > 0 else "bottom"
+    return "left" if col > 0 else "right"
 
 
 def _oriented(
@@ -195,7 +207,11 @@ def _oriented(
     chosen = ways[0] if probability >= 0.5 else ways[1]
     certainty = max(probability, 1 - probability)
     decided = certainty >= settings.inferred_side_min
-    oriented = replace(chosen.face, anterior_source="inferred" if decided else "none")
+    oriented = replace(
+        chosen.face,
+        anterior_source="inferred" if decided else "none",
+        anterior=anterior_side(chosen.face) if decided else chosen.face.anterior,
+    )
     flag = raised(
         "anterior_inferred" if decided else "anterior_unknown",
         f"{oriented.anterior}, probability {certainty:.2f}",
@@ -233,11 +249,12 @@ def map_zones(
     Notes
     -----
     A network names each cell from the texture around it; the ordered partition (see
-    ``edgeqc.zoning.partition``) turns that into borders with exact posterior probabilities; each
-    zone as a whole is then named once more from other features (``edgeqc.zoning.region``); an
-    estimator that uses texture contrast only (``edgeqc.zoning.contrast``) looks at the same
-    border independently. Risk of wrong names and doubt of the depth come from diagnostics of the
-    three, fitted on phantoms kept apart (``edgeqc.zoning.calibration``).
+    ``edgeqc.zoning.partition``) turns that into borders with exact posterior probabilities, once
+    more with the looks that this face's zones show (``edgeqc.zoning.own_texture``). Each zone as
+    a whole is then named from other features (``edgeqc.zoning.region``), and an estimator that
+    uses texture contrast only (``edgeqc.zoning.contrast``) looks at the same border by itself.
+    Risk of wrong names and doubt of the depth come from diagnostics of all of these, fitted on
+    phantoms kept apart (``edgeqc.zoning.calibration``).
     """
     settings = settings or ZoneSettings()
     reading, flags = _oriented(image, face, settings, taught)
