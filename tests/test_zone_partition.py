@@ -7,7 +7,7 @@ import skimage.data
 from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.measure.cut_depth import nine_point_average
-from edgeqc.zoning.contrast import bhattacharyya, contrast_partition
+from edgeqc.zoning.contrast import bhattacharyya, contrast_partition, texture_planes
 from edgeqc.zoning.partition import PartitionSettings, partition_face
 from edgeqc.zoning.texture import MARGIN, ROWS, face_planes
 
@@ -122,7 +122,7 @@ def test_second_estimator_on_natural_textures(first, second):
     )
     made = face_planes(image, plate_face(512, 512), anterior_known=True)
     edge = round(MARGIN / (1 + 2 * MARGIN) * ROWS)
-    found = contrast_partition(made, slice(edge, ROWS - edge))
+    found = contrast_partition(texture_planes(made, slice(edge, ROWS - edge)))
     assert abs(found.depth.mean() - (300 - 40) / (512 - 80)) < 0.05
 
 

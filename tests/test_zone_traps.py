@@ -25,6 +25,7 @@ from edgeqc.measure.thickness import measure_thickness
 from edgeqc.phantoms import draw_phantom, random_recipe
 from edgeqc.phantoms.face_recipe import Stretch
 from edgeqc.phantoms.recipe import AcquisitionRecipe, DebrisRecipe
+from edgeqc.training.samples import calibrated_phantom
 from edgeqc.zoning.zones import map_zones
 
 SIZE = {"rows": 460, "cols": 620, "pixel_size_um": 0.6, "angle_deg": 0.0, "tilt_deg": 0.0}
@@ -106,17 +107,8 @@ TRAPS = {
 }  # fmt: skip
 
 
-def as_picture(phantom):
-    pixels = np.asarray(phantom.image, np.float32) / np.iinfo(phantom.image.dtype).max
-    size = phantom.truth.pixel_size_um
-    return CalibratedImage(
-        pixels, phantom.truth.scene != 3, (size, size), 0.0, "sheet", 0.0, 0.0, 0.0,
-        ImageSource("phantom"),
-    )  # fmt: skip
-
-
 def examine(phantom, side=True):
-    image = as_picture(phantom)
+    image = calibrated_phantom(phantom)
     truth = phantom.truth.faces[0]
     faces, flags = trace_cut_faces(
         image, FaceSettings(), anterior=truth.anterior if side else None, expected=1,
@@ -195,7 +187,7 @@ def test_trap_anterior_side_unknown(seed):
 @pytest.mark.parametrize("seed", [3, 4])
 def test_trap_face_cut_off_by_the_frame(seed):
     phantom = draw_phantom(recipe(seed, crop="thickness"))
-    image = as_picture(phantom)
+    image = calibrated_phantom(phantom)
     faces, flags = trace_cut_faces(
         image, FaceSettings(), anterior="top", expected=1, probability=face_probability(image)[2]
     )

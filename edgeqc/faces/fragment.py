@@ -27,8 +27,9 @@ SECOND_FACE_MARGIN, SECOND_FACE_RATING = 3.0, 6.0
 """A further face is rated at most so much below the first, and at least so high."""
 
 HALF_TRUSTED = 0.17
-"""Undecided cells, as a share of the region, at which every second outline is wrong (ours, from
-240 phantoms that the map was not fitted on)."""
+"""Undecided cells, as a share of the region, at which every second outline is wrong (ours: of faces
+that the map was not fitted on, 126 of 127 reached an IoU of 0.95 below 0.1, 3 of 9 from 0.15 to
+0.25)."""
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import numpy as np
 
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
-from edgeqc.zoning.texture import FacePlanes, FloatImage
+from edgeqc.zoning.texture import CELL, FacePlanes, FloatImage
 
 _COLUMNS = 160  # columns of the coarse grid: the second estimator needs the mean depth only
 _ROWS = 64
@@ -42,32 +42,34 @@ class ContrastPartition:
     gain: float
 
 
-def texture_planes(made: FacePlanes) -> list[FloatImage]:
-    """Return the planes that tell textures apart, names aside: each (ROWS, n_columns)."""
-    rectified = np.abs(made.planes[0])
-    return [
+def texture_planes(made: FacePlanes, rows: slice) -> list[FloatImage]:
+    """Return the planes that tell textures apart, names aside, smoothed over a grid cell.
+
+    Parameters
+    ----------
+    made : FacePlanes
+        The face's planes.
+    rows : slice
+        The rows of the planes that lie on the face (t from 0 to 1).
+    """
+    planes: list[FloatImage] = [
         made.planes[1],
-        np.log(np.asarray(cv2.GaussianBlur(rectified, (0, 0), 5.0)) + 0.05),
-        made.planes[2],
-        made.planes[3],
-        made.planes[4],
-        made.planes[5],
-        made.planes[6],
+        np.log(np.asarray(cv2.GaussianBlur(np.abs(made.planes[0]), (0, 0), 5.0)) + 0.05),
+        *made.planes[2:7],
+    ]
+    return [
+        np.asarray(cv2.GaussianBlur(np.ascontiguousarray(plane[rows]), (0, 0), float(CELL)))
+        for plane in planes
     ]
 
 
-def _features(made: FacePlanes, rows: slice) -> FloatArray:
-    """Texture on the coarse grid, pooled over small neighbourhoods: (n_features, rows, cols)."""
-    columns = min(_COLUMNS, made.n_columns)
-    pooled = [
-        cv2.resize(
-            cv2.GaussianBlur(np.asarray(plane[rows]), (0, 0), 4.0),
-            (columns, _ROWS),
-            interpolation=cv2.INTER_AREA,
-        )
-        for plane in texture_planes(made)
-    ]
-    return np.asarray(np.stack(pooled), np.float64)
+def standard_textures(planes: list[FloatImage], shape: tuple[int, int]) -> FloatArray:
+    """Return texture planes on a grid of that shape, each in units of its own spread."""
+    size = (shape[1], shape[0])
+    pooled = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes]
+    features = np.asarray(np.stack(pooled), np.float64)
+    spread = features.std(axis=(1, 2), keepdims=True) + 1e-6
+    return np.asarray((features - features.mean(axis=(1, 2), keepdims=True)) / spread)
 
 
 def _gaussian(features: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -135,15 +137,13 @@ def _fit(
     return result, classes, float((picked * weight).sum() / weight.sum())
 
 
-def contrast_partition(made: FacePlanes, rows: slice) -> ContrastPartition:
+def contrast_partition(planes: list[FloatImage]) -> ContrastPartition:
     """Return the border that texture contrast alone finds.
 
     Parameters
     ----------
-    made : FacePlanes
-        The face's planes.
-    rows : slice
-        The rows of the planes that lie on the face (t from 0 to 1).
+    planes : list of (rows, columns) float32 arrays
+        From ``texture_planes``.
 
     Returns
     -------
@@ -156,9 +156,7 @@ def contrast_partition(made: FacePlanes, rows: slice) -> ContrastPartition:
     partition as the hidden state (Baum-Welch: Ann. Math. Stat. 1970, 41:164), from several
     depths; the best likelihood wins.
     """
-    features = _features(made, rows)
-    scale = features.std(axis=(1, 2), keepdims=True) + 1e-6
-    features = (features - features.mean(axis=(1, 2), keepdims=True)) / scale
+    features = standard_textures(planes, (_ROWS, min(_COLUMNS, planes[0].shape[1])))
     settings = PartitionSettings(
         step_cells=0.8, jump_probability=1e-3, evidence_weight=0.15, n_draws=0
     )

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from edgeqc.quantity import FloatArray
-from edgeqc.zoning.contrast import class_density, texture_planes
+from edgeqc.zoning.contrast import class_density, standard_textures
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
-from edgeqc.zoning.texture import CELL, FacePlanes
+from edgeqc.zoning.texture import FloatImage
 
 _WEIGHT = 0.3
 """Weight of a cell's own-texture log-probability beside the model's (ours: of 0.2 to 2, the one
@@ -24,21 +23,6 @@ _ROUNDS = 2
 _LEAST_SHARE = 0.02  # of the face; a smaller zone shows too little to learn its look from
 _LEAST_LOG = -8.0  # no cell says more than this against a zone
 _RIM_ROWS = 3  # next to either edge, where the rim's brightness hides the texture
-
-
-def _standard_features(made: FacePlanes, rows: slice, shape: tuple[int, int]) -> FloatArray:
-    size = (shape[1], shape[0])
-    pooled = [
-        cv2.resize(
-            cv2.GaussianBlur(np.ascontiguousarray(plane[rows]), (0, 0), float(CELL)),
-            size,
-            interpolation=cv2.INTER_AREA,
-        )
-        for plane in texture_planes(made)
-    ]
-    features = np.asarray(np.stack(pooled), float)
-    spread = features.std(axis=(1, 2), keepdims=True) + 1e-6
-    return np.asarray((features - features.mean(axis=(1, 2), keepdims=True)) / spread)
 
 
 def _own_opinion(features: FloatArray, cell: FloatArray, seen: FloatArray) -> FloatArray | None:
@@ -65,9 +49,8 @@ def refine_partition(
     part: Partition,
     log_probability: FloatArray,
     seen: FloatArray,
-    made: FacePlanes,
+    planes: list[FloatImage],
     *,
-    rows: slice,
     settings: PartitionSettings,
 ) -> Partition:
     """Return the partition drawn again with the looks that the face's own zones show.
@@ -80,10 +63,8 @@ def refine_partition(
         Log-probability of laser, scissor, torn in each cell by the naming model.
     seen : (n_t, n_s) float array
         How much each cell may say.
-    made : FacePlanes
-        The face's planes.
-    rows : slice
-        Rows of the planes on the face.
+    planes : list of (rows, columns) float32 arrays
+        From ``edgeqc.zoning.contrast.texture_planes``.
     settings : PartitionSettings
         The prior.
 
@@ -98,7 +79,7 @@ def refine_partition(
     (Baum-Welch: Ann. Math. Stat. 1970, 41:164); its log-probability joins the model's with a
     small weight, since neighbouring cells repeat each other.
     """
-    features = _standard_features(made, rows, (seen.shape[0], seen.shape[1]))
+    features = standard_textures(planes, (seen.shape[0], seen.shape[1]))
     result = part
     for step in range(_ROUNDS):
         own = _own_opinion(features, result.cell, seen)

@@ -12,13 +12,13 @@ from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.calibration import Diagnostics, depth_doubt, diagnose, naming_risk
-from edgeqc.zoning.contrast import contrast_partition
+from edgeqc.zoning.contrast import contrast_partition, texture_planes
 from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
 from edgeqc.zoning.naming import name_regions
 from edgeqc.zoning.own_texture import refine_partition
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
 from edgeqc.zoning.region import structure_ratio, unroll_for_regions
-from edgeqc.zoning.texture import CELL, MARGIN, ROWS, FacePlanes, face_planes
+from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
 LEAST_DEPTH = 0.06
@@ -124,8 +124,9 @@ class _Reading:
     """One orientation of a face, read by the model and partitioned."""
 
     face: CutFace
-    made: FacePlanes
+    sample_px: float
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
+    textures: list[NDArray[np.float32]]  # what tells textures apart, names aside
     partition: Partition
 
 
@@ -169,10 +170,9 @@ def _read(
     complete = face.complete[np.minimum(station, face.s_px.size - 1)]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
     part = partition_face(np.log(named), weight, settings.partition)
-    part = refine_partition(
-        part, np.log(named), weight, made, rows=_plane_rows(), settings=settings.partition
-    )
-    return _Reading(face, made, net, part)
+    textures = texture_planes(made, _plane_rows())
+    part = refine_partition(part, np.log(named), weight, textures, settings=settings.partition)
+    return _Reading(face, made.sample_px, net, textures, part)
 
 
 def anterior_side(face: CutFace) -> Side:
@@ -268,8 +268,8 @@ def map_zones(
     rim = (labels == LASER) & (depth == 0)
     labels = np.where(rim, part.cell[1:].argmax(axis=0) + 2, labels).astype(np.uint8)
     labels[hidden > 0.5] = OBSCURED
-    second = contrast_partition(reading.made, _plane_rows())
-    found = diagnose(net, naming, depth, second, sample_px=reading.made.sample_px)
+    second = contrast_partition(reading.textures)
+    found = diagnose(net, naming, depth, second, sample_px=reading.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
     flags += _doubts(labels, found, risk, u_depth, settings)
     structure = structure_ratio(unrolled)
