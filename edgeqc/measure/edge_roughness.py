@@ -24,6 +24,7 @@ from edgeqc.measure.section_lengths import (
     longest_class_within,
     setting_class_for,
 )
+from edgeqc.quantity import Measured
 
 LINE_EDGE_TITLES = {
     "Rq_biased": "Root mean square deviation of the edge, noise included",
@@ -90,12 +91,19 @@ def _line_edge_rows(contour: EdgeContour, edge: LineEdge) -> tuple[RoughnessRow,
     note = f"{contour.edge} edge; {contour.form}; {how}{edge.treatment}"
     return tuple(
         RoughnessRow(
-            contour.zone, "edge contour", name, LINE_EDGE_TITLES[name], value,
+            contour.zone, "edge contour", name, LINE_EDGE_TITLES[name], _told(value),
             evaluation_length_um=edge.evaluation_length_um, standard=LINE_EDGE_PRACTICE,
             note="; ".join(text for text in (note, value.note) if text),
         )
         for name, value in edge.values.items()
     )
+
+
+def _told(value: Measured) -> Measured:
+    """Return the value, or none where its standard uncertainty exceeds it."""
+    if not value.u > value.value:
+        return value
+    return Measured(math.nan, math.nan, value.unit, note="the edge does not tell it")
 
 
 def _profile(

@@ -158,7 +158,7 @@ def write_roughness(findings: Findings, path: Path) -> None:
             "unit": entry.result.unit, "filter": entry.filter,
             "nesting_index_um": entry.nesting_index_um,
             "evaluation_length_um": entry.evaluation_length_um, "standard": entry.standard,
-            "note": entry.note or entry.result.reason,
+            "note": "; ".join(dict.fromkeys(t for t in (entry.note, entry.result.reason) if t)),
         }
         for face in findings.faces for entry in face.roughness
     )
