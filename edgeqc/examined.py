@@ -320,7 +320,9 @@ def _roughness_entry(row: RoughnessRow) -> RoughnessEntry:
     return RoughnessEntry(
         zone=row.zone, basis=row.basis, parameter=row.parameter, title=row.title,
         result=value_of(row.result, row.result.unit, row.result.note or row.note),
-        filter=row.filter, nesting_index_um=row.nesting_index_um, evaluation_length_um=row.evaluation_length_um,
+        filter=row.filter,
+        nesting_index_um=row.nesting_index_um,
+        evaluation_length_um=row.evaluation_length_um,
         standard=row.standard, note=row.note,
     )
 
