@@ -26,6 +26,9 @@ from edgeqc.measure.roughness_result import (
     LEVELLING,
     NO_TRANSITION,
     NOISE,
+    NOT_SETTLED,
+    REACH,
+    ROUNDS,
     SAMPLING,
     Conditions,
     HeightDoubt,
@@ -53,12 +56,7 @@ MIN_HEIGHTS = 256
 NOISE_SEED = 25178
 """Seed of the noise that is added once more to see what noise does to each parameter."""
 
-ROUNDS = "rounds of the robust filter"
-"""Share of the budget for a robust filter that had not settled."""
-
 LAY = "direction of the lay (along the ridges), from growing column towards growing row"
-
-NOT_SETTLED = "the robust filter had not settled: the nesting index is too short for this surface"
 
 _FORMS = ("mean", "plane", "polynomial 2", "polynomial 3", "sphere", "cylinder")
 
@@ -327,7 +325,7 @@ def _with_doubt(
                 else abs(value) * ends_rel * max(entry.height_power, 1.0)
             )
         if restless:
-            budget[ROUNDS] = restless / rms * abs(value) * max(entry.height_power, 1.0)
+            budget[ROUNDS] = REACH * restless / rms * abs(value) * max(entry.height_power, 1.0)
         if noisy:
             budget[NOISE] = float(noise_share(np.array(value), np.array(noisy[name]), entry))
         if noisy and name in ("Sq", "Sa"):

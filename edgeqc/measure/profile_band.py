@@ -10,7 +10,7 @@ import numpy as np
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.form import ProfileForm, profile_form
-from edgeqc.measure.robust_filter import robust_profile_filter
+from edgeqc.measure.robust_filter import robust_lines
 from edgeqc.measure.roughness_result import HeightDoubt
 from edgeqc.measure.surface_filter import (
     END_TREATMENTS,
@@ -79,7 +79,7 @@ def limited_profile(
     kind: Kind,
     nesting_index_um: float | None,
     band: Band,
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray | None]:
     """Return primary, waviness or roughness profiles.
 
     Parameters
@@ -98,8 +98,10 @@ def limited_profile(
 
     Returns
     -------
-    (batch, n) float array
+    profile : (batch, n) float array
         In µm.
+    restless : (batch,) float array or None
+        How far a robust filter's line still moved, in µm; None without such a filter.
 
     References
     ----------
@@ -116,14 +118,16 @@ def limited_profile(
                 rule="Waviness is the long-wave part of the L-filter.",
                 remedy="Give nesting_index_um or a setting class.",
             )
-        return z
+        return z, None
+    restless = None
     if band.filter == "robust Gaussian":
-        line = robust_profile_filter(z, spacing_um, nesting_index_um)
+        robust = robust_lines(z, spacing_um, nesting_index_um)
+        line, restless = robust.line_um, robust.move_um
     else:
         line = gaussian_profile_filter(
             z, spacing_um, nesting_index_um, end_treatment=band.end_treatment
         )
-    return line if kind == "W" else z - line
+    return (line if kind == "W" else z - line), restless
 
 
 def profile_noise(

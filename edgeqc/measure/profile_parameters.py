@@ -77,12 +77,16 @@ class ProfileValues:
         Degrees of freedom of that uncertainty.
     levelling : (batch,) float array
         Variance of the mean line's height, in µm²: what removing it takes from the mean square.
+    restless : (batch,) float array, optional
+        Root mean square move of a robust filter's line in its last round, in µm; 0 where it had
+        settled, None without a robust filter.
     """
 
     value: dict[str, FloatArray]
     sampling: dict[str, FloatArray]
     freedom: dict[str, float]
     levelling: FloatArray
+    restless: FloatArray | None = None
 
 
 def profile_values(

@@ -7,6 +7,7 @@ it lies from the line, in turns, until the line no longer moves.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -31,9 +32,10 @@ LEAST_SAMPLES = 10.0
 """Least nesting index of a profile in samples. Below it the weights span fewer than ten heights,
 too few to tell which of them lie off a parabola."""
 
-MAX_ROUNDS = 15
+MAX_ROUNDS = 30
 """Largest number of rounds. At the nesting indices of the setting classes profiles settle in five
-to eight; a profile filtered below its own wavelengths may never."""
+to eight, white noise filtered at ten samples needs 30; a profile filtered below its own wavelengths
+may never settle."""
 
 TOLERANCE = 1e-3
 """Root mean square move of the line, over the tuning constant, at which the rounds end: 0.3 % of
@@ -63,10 +65,48 @@ LEAST_FOR_A_PARABOLA = 3
 """Heights that a parabola takes."""
 
 
+@dataclass(frozen=True)
+class RobustLines:
+    """Long-wave part of profiles, and whether each had settled.
+
+    Parameters
+    ----------
+    line_um : (..., n) float array
+        In µm, NaN where the input is NaN.
+    move_um : (...) float array
+        Root mean square move of the line in the last round; 0 where it had settled.
+    """
+
+    line_um: FloatArray
+    move_um: FloatArray
+
+
 def robust_profile_filter(
     height_um: ArrayLike, spacing_um: float, nesting_index_um: float, *, order: int = 2
 ) -> FloatArray:
     """Return the long-wave part of profiles by robust Gaussian regression.
+
+    Parameters
+    ----------
+    height_um, spacing_um, nesting_index_um, order
+        As in ``robust_lines``.
+
+    Returns
+    -------
+    (..., n) float array
+        Mean line in µm, NaN where the input is NaN.
+
+    References
+    ----------
+    ISO/TS 16610-31:2010 (later ISO 16610-31; stopping rule ours).
+    """
+    return robust_lines(height_um, spacing_um, nesting_index_um, order=order).line_um
+
+
+def robust_lines(
+    height_um: ArrayLike, spacing_um: float, nesting_index_um: float, *, order: int = 2
+) -> RobustLines:
+    """Return the long-wave part of profiles by robust Gaussian regression, and how settled it is.
 
     Parameters
     ----------
@@ -81,8 +121,8 @@ def robust_profile_filter(
 
     Returns
     -------
-    (..., n) float array
-        Mean line in µm, NaN where the input is NaN.
+    RobustLines
+        The mean lines.
 
     Notes
     -----
@@ -118,12 +158,12 @@ def robust_profile_filter(
     filled = np.where(valid, rows - form, 0.0)
     sigma = regression_alpha(order) * nesting / math.sqrt(2.0 * math.pi) / spacing
     axis = node_axis(rows.shape[1], sigma, order, NODES_PER_SIGMA)
-    line = np.empty_like(rows)
+    line, move = np.empty_like(rows), np.zeros(rows.shape[0])
     for start in range(0, rows.shape[0], ROWS_AT_ONCE):
         piece = np.s_[start : start + ROWS_AT_ONCE]
-        line[piece] = _robust_lines(filled[piece], valid[piece], axis, order)
+        line[piece], move[piece] = _settled(filled[piece], valid[piece], axis, order)
     result: FloatArray = np.where(valid, line + form, np.nan).reshape(height.shape)
-    return result
+    return RobustLines(result, move.reshape(height.shape[:-1]))
 
 
 def _form(rows: FloatArray, valid: BoolArray, spacing: float, order: int) -> FloatArray:
@@ -169,14 +209,18 @@ def regression_weights(spacing_um: float, nesting_index_um: float, order: int) -
     return weights
 
 
-def _robust_lines(
+def _settled(
     filled: FloatArray, valid: BoolArray, axis: NodeAxis, order: int
-) -> FloatArray:
-    """Run the rounds of regression and weighing; profiles that have settled are left alone."""
+) -> tuple[FloatArray, FloatArray]:
+    """Run the rounds of regression and weighing; profiles that have settled are left alone.
+
+    Also returns how far those that never did still moved.
+    """
     plain = fitted_profile_nodes(axis, valid.astype(np.float64), filled, order)
     used = plain.support > MIN_SUPPORT
     nodes = np.where(used, plain.value, 0.0)
     before = np.zeros_like(nodes), np.zeros_like(nodes)  # nodes and move of the round before
+    left = np.zeros(filled.shape[0])
     going = np.flatnonzero(valid.any(axis=1))
     for number in range(MAX_ROUNDS):
         if going.size == 0:
@@ -188,12 +232,14 @@ def _robust_lines(
         carried &= fit.steadiness > LEAST_ROBUST_STEADINESS * plain.steadiness[going]
         new = np.where(carried, fit.value, nodes[going])
         move = new - nodes[going]
-        settled = np.sqrt(np.mean(move**2, axis=1)) <= TOLERANCE * tuning
+        size = np.sqrt(np.mean(move**2, axis=1))
+        settled = size <= TOLERANCE * tuning
+        left[going] = np.where(settled, 0.0, size)
         mixed = _mixed(new, move, (before[0][going], before[1][going])) if number else new
         before[0][going], before[1][going] = new, move
         nodes[going] = np.where(settled[:, None], new, mixed)
         going = going[~settled]
-    return _spread(nodes, axis)
+    return _spread(nodes, axis), left
 
 
 def _spread(nodes: FloatArray, axis: NodeAxis) -> FloatArray:

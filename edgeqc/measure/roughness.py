@@ -23,18 +23,16 @@ from edgeqc.measure.height_checks import (
     check_spacing,
 )
 from edgeqc.measure.material_ratio import material_readings
-from edgeqc.measure.profile_band import (
-    Band,
-    Kind,
-    limited_profile,
-    profile_noise,
-)
+from edgeqc.measure.profile_band import Band, Kind, limited_profile, profile_noise
 from edgeqc.measure.profile_conditions import profile_conditions, why_not_had
 from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, profile_values
 from edgeqc.measure.roughness_result import (
     ENDS,
     LEVELLING,
     NOISE,
+    NOT_SETTLED,
+    REACH,
+    ROUNDS,
     SAMPLING,
     Conditions,
     HeightDoubt,
@@ -111,7 +109,9 @@ class ProfileTable:
                 float(value[index]), budget, shares.freedom, entry, note=note,
                 n=int(self.count[index]),
             )
-        return Roughness(values, self.conditions)
+        restless = any(value.budget.get(ROUNDS) for value in values.values())
+        notes = [note for note in (self.conditions.note, NOT_SETTLED * restless) if note]
+        return Roughness(values, replace(self.conditions, note="; ".join(notes)))
 
 
 def roughness_profile(
@@ -165,7 +165,8 @@ def roughness_profile(
     evaluation length. P- and W-parameters use the evaluation length as their only section (from
     memory). The uncertainty has the shares "sampling along the surface" (scatter between blocks
     of the evaluation length), "levelling", "filter ends" (half the range between the two end
-    treatments, taken as rectangular), "height noise", "height scale" and "pixel size".
+    treatments, taken as rectangular), "height noise", "height scale" and "pixel size", and
+    "rounds of the robust filter" where these had not settled.
 
     References
     ----------
@@ -243,8 +244,8 @@ def roughness_profiles(
         )
 
     def values_of(heights: FloatArray, this_band: Band) -> ProfileValues:
-        z = limited_profile(heights, spacing, kind, nesting_index_um, this_band)
-        return profile_values(z, spacing, sections.starts, how)
+        z, restless = limited_profile(heights, spacing, kind, nesting_index_um, this_band)
+        return replace(profile_values(z, spacing, sections.starts, how), restless=restless)
 
     good = height[usable]
     filtered = limits.short_nesting_index_um is not None or (
@@ -351,6 +352,9 @@ def _with_shares(
         entry = PROFILE_SYMBOLS[name]
         shares = {SAMPLING: plain.sampling[name], **scale_shares(value, entry, doubt)}
         shares[LEVELLING] = np.abs(value) * taken * entry.height_power
+        if plain.restless is not None:
+            shares[ROUNDS] = np.abs(value) * (REACH * plain.restless / rms) * max(
+                entry.height_power, 1.0)
         if ends:
             shares[ENDS] = np.abs(ends[name] - value) / math.sqrt(3.0)
         if noisy:

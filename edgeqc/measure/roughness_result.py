@@ -33,6 +33,15 @@ HEIGHT_SCALE = "height scale"
 NOISE = "height noise"
 ENDS = "filter ends"
 LEVELLING = "levelling"
+ROUNDS = "rounds of the robust filter"
+
+NOT_SETTLED = "the robust filter had not settled: the nesting index is too short for these heights"
+
+REACH = 4.0
+"""How far, in last moves, a line that has not settled may stand from where it would: on profiles
+of white noise, grooves, spikes and self-affine heights, filtered at 10 to 60 samples, Rq after 30
+rounds is off that after 400 by less than 4 last moves in 95 % of those that had not settled; of 11
+such self-affine surfaces Sq after 10 rounds is off that after 300 by 0 to 4.5."""
 
 LARGEST_DOUBT = 2.0
 """Standard uncertainty over value from which a positive parameter gets no number: its interval
