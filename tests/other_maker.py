@@ -25,6 +25,8 @@ class PaintedFace:
     thickness_um: float
     residual: str
     natural: bool
+    spot_um: float = float("nan")  # separations of the pits, where the laser left a grid of them
+    line_um: float = float("nan")
 
 
 def _pits(shape, pixel, rng):
@@ -42,7 +44,8 @@ def _pits(shape, pixel, rng):
     depth = np.exp(-((u * line) ** 2 + (v * spot) ** 2) / (2 * (0.27 * spot) ** 2))
     rim = np.exp(-((np.hypot(u * line, v * spot) - 0.4 * spot) ** 2) / (0.02 * spot**2))
     drop = ndi.zoom(rng.random((shape[0] // 12 + 2, shape[1] // 12 + 2)), 12, order=0)
-    return (rim * 0.5 - depth) * (drop[: shape[0], : shape[1]] > rng.uniform(0, 0.15))
+    plane = (rim * 0.5 - depth) * (drop[: shape[0], : shape[1]] > rng.uniform(0, 0.15))
+    return plane, (spot, line)
 
 
 def _melt(shape, pixel, rng):
@@ -129,6 +132,7 @@ def paint_face(rng: np.random.Generator, *, natural: bool = False) -> PaintedFac
     makers = {1: _pits if rng.random() < 0.7 else _melt, 2: _streaks, 3: _ridges}
     choice = list(rng.permutation(["brick", "grass", "gravel"]))
     mean = rng.uniform(0.35, 0.6)
+    pitch = (float("nan"), float("nan"))
     picture = np.full((rows, cols), rng.uniform(0.05, 0.25) if rng.random() < 0.6 else 0.75)
     picture += 0.02 * _unit(ndi.gaussian_filter(rng.normal(size=(rows, cols)), 4))
     for code in np.unique(labels[face]):
@@ -137,6 +141,8 @@ def paint_face(rng: np.random.Generator, *, natural: bool = False) -> PaintedFac
             if natural
             else makers[code]((rows, cols), pixel, rng)
         )
+        if isinstance(plane, tuple):
+            plane, pitch = plane
         tone = mean + rng.normal(0, 0.03) + rng.uniform(0.06, 0.14) * np.clip(_unit(plane), -3, 3)
         picture[labels == code] = tone[labels == code]
     if rng.random() < 0.6:
@@ -151,5 +157,5 @@ def paint_face(rng: np.random.Generator, *, natural: bool = False) -> PaintedFac
     image = (np.clip(picture, 0, 1) * 255).astype(np.uint8)
     return PaintedFace(
         image, labels.copy(), pixel, anterior, depth, float((bottom - top).mean() * pixel),
-        {"torn": "torn", "scissor": "scissor"}.get(layout, layout), natural,
+        {"torn": "torn", "scissor": "scissor"}.get(layout, layout), natural, *pitch,
     )  # fmt: skip

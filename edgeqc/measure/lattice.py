@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -14,8 +14,8 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FrameWindow, label_raster
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
-from edgeqc.measure.lattice_fit import Reciprocal, Wave
-from edgeqc.measure.lattice_refine import refine_frequency
+from edgeqc.measure.lattice_doubt import carriers, refined_lattice, stretched, tilt_doubt
+from edgeqc.measure.lattice_fit import Reciprocal, WaveField, other_reading
 from edgeqc.measure.lattice_sight import (
     LatticeFrame,
     LatticeSettings,
@@ -23,7 +23,7 @@ from edgeqc.measure.lattice_sight import (
     lattice_frames,
     look_for_lattice,
 )
-from edgeqc.measure.lattice_spectrum import ZoneSpectrum
+from edgeqc.measure.lattice_spectrum import node_power
 from edgeqc.quantity import Measured, combine
 from edgeqc.zoning.zones import LASER, ZoneMap
 
@@ -59,8 +59,12 @@ class LatticeMeasures:
     flags: tuple[Raised, ...] = ()
 
 
-_REFINED_WAVES = 5
-_LEAST_SPREAD_BINS = 0.08
+_SAME_DISTANCE = 0.01
+_RIVAL = 0.5
+_STRONG = 0.3
+# error of lengths along a bent face over its relative change of lengths to an edge: on drawn faces
+# laid straight by their true edges 0.01 at the 95 % quantile, beyond what the spectrum explains
+_BEND_SHARE = 0.02
 _NAMES = ("spot_um", "line_um", "angle_deg", "regularity")
 
 
@@ -113,8 +117,9 @@ def measure_lattice(
         Its zones.
     set_um : (spot, line), optional
         The separations that the laser was set to. They give the two measured directions their
-        names, choose where geometry allows two readings, and hold a claim back where the set
-        lattice is too fine for the picture or far from what is seen; they never change a value.
+        names, tell the two readings of lines shifted by half apart, and hold a claim back where
+        the set lattice is too fine for the picture, or where coarse pixels or few waves speak
+        for another one; they never change a value.
     settings : LatticeSettings, optional
         When a lattice is claimed.
     window : FrameWindow, optional
@@ -122,8 +127,12 @@ def measure_lattice(
 
     Notes
     -----
-    See ``zone_spectrum`` for the spectrum, ``find_peaks`` for the significance of its peaks, and
-    ``fit_lattices`` for the lattice.
+    See ``zone_spectrum`` for the spectrum, ``find_waves`` for the significance of its peaks,
+    ``fit_lattices`` for the lattice, ``crests`` for its waves' frequencies between the bins. A
+    bent face is also looked at laid straight; the frame in which the lattice is clearer is
+    taken, and separations are those along its mid-line.
+
+    On faces whose settings were fixed before, see the tests.
     """
     mask = label_raster(face, zones.labels, image.pixels.shape[:2], window=window) == LASER
     return lattice_of_mask(image, face, mask & image.valid, set_um=set_um, settings=settings)
@@ -150,80 +159,100 @@ def lattice_of_mask(
     if image.pixel_size_um is None:
         return _nothing("the picture has no pixel size")
     coarse = max(image.pixel_size_um)
-    if coarse > settings.max_pixel_um:
-        return _nothing(f"pixels of {coarse:.3g} µm are too coarse for a lattice",
+    if coarse > settings.max_pixel_um and set_um is None:
+        return _nothing(f"pixels of {coarse:.3g} µm are too coarse for a lattice not known",
                         raised("texture_unresolved", f"pixel {coarse:.3g} µm"))
     if set_um is not None and min(set_um) < settings.min_period_px * coarse:
         return _nothing(f"the set separation of {min(set_um):g} µm is less than"
                         f" {settings.min_period_px:g} pixels",
                         raised("texture_unresolved", f"{min(set_um) / coarse:.1f} px"))
-    seen = [look_for_lattice(frame, settings) for frame in lattice_frames(image, face, mask)]
-    sight = max(seen, key=lambda item: item.clarity)
-    lattices = sight.lattices
-    if not lattices or not _credible(lattices[0], sight.waves, settings):
+    sight = _best_sight(lattice_frames(image, face, mask), settings, tilt_doubt(image, settings))
+    if sight is None:
         return _nothing("no lattice stands out above chance", raised("lattice_not_significant"))
-    chosen, note = _named(lattices, set_um)
+    chosen, note = _named(sight.lattices[0], set_um)
     if chosen is None:
         return _nothing(note, raised("lattice_not_significant", note))
     return _measured(chosen, note, sight, (image, set_um, settings))
+
+
+def _best_sight(
+    frames: list[LatticeFrame], settings: LatticeSettings, stretch: float = 0.0
+) -> Sight | None:
+    """Return the clearest credible lattice of all frames, over the largest blocks that show one."""
+    for block_px in settings.block_px:
+        # at 45 degrees to the length, a stretch by a share turns a right angle by as much
+        seen = [look_for_lattice(frame, settings, block_px, math.degrees(stretch))
+                for frame in frames]
+        fine = [sight for sight in seen
+                if sight is not None and sight.lattices
+                and _credible(sight.lattices[0], sight.field, settings)
+                and not _rivalled(sight)]
+        if fine:
+            return max(fine, key=lambda sight: sight.clarity)
+    return None
 
 
 def _nothing(reason: str, *flags: Raised) -> LatticeMeasures:
     return LatticeMeasures(reasons=MappingProxyType(dict.fromkeys(_NAMES, reason)), flags=flags)
 
 
-def _credible(lattice: Reciprocal, waves: list[Wave], settings: LatticeSettings) -> bool:
+def _credible(lattice: Reciprocal, field: WaveField, settings: LatticeSettings) -> bool:
     """Whether a lattice may be claimed at all."""
+    if max(lattice.spot, lattice.line) > settings.max_separation_um:
+        return False
     if lattice.score < settings.min_score or lattice.explained < settings.min_explained:
         return False
-    if lattice.score < settings.min_score_per_wave * len(lattice.orders):
+    if len(lattice.orders) == 2 and lattice.skew_deg > settings.max_skew_pair_deg:
         return False
-    return all(
-        waves[i].peak.width <= settings.max_width and waves[i].peak.ratio >= settings.min_ratio
-        for i, _ in _carriers(lattice, waves)
+    two = carriers(lattice, field)
+    if len(two) < 2:
+        return False
+    return all(field.waves[i].log_p <= math.log(settings.max_chance_carrier)
+               for i, _ in two)
+
+
+def _rivalled(sight: Sight) -> bool:
+    """Whether another lattice that scores well explains a strong wave that the best one does not.
+
+    Texture with a scale of its own may lie at nodes of a lattice that is a multiple of the true
+    one; then the true one's own waves are missing from it.
+    """
+    best, *others = sight.lattices
+    waves = sight.field.waves
+    known = {i for i, _ in best.orders}
+    strong = _STRONG * max(waves[i].ratio for i in known)
+    return any(
+        other.score >= _RIVAL * best.score
+        and any(i not in known and waves[i].ratio >= strong for i, _ in other.orders)
+        for other in others
     )
 
 
-def _carriers(
-    lattice: Reciprocal, waves: list[Wave]
-) -> list[tuple[int, tuple[float, float]]]:
-    """Return the two most significant waves that together carry the lattice."""
-    ordered = sorted(lattice.orders, key=lambda item: waves[item[0]].peak.log_p)
-    first = ordered[0]
-    for other in ordered[1:]:
-        if first[1][0] * other[1][1] != first[1][1] * other[1][0]:
-            return [first, other]
-    return [first]
-
-
 def _named(
-    lattices: list[Reciprocal], set_um: tuple[float, float] | None
+    lattice: Reciprocal, set_um: tuple[float, float] | None
 ) -> tuple[Reciprocal | None, str]:
-    """Choose among readings that explain the waves equally well, and say how."""
-    best = lattices[0]
-    # readings of the same cell that explain the waves about as well; where the set separations
-    # tell which is which, a few stray waves must not decide it
-    share = 0.85 if set_um is None else 0.5
-    level = [other for other in lattices if other.score >= 0.97 * best.score]
-    equal = [other for other in lattices
-             if other.score >= share * best.score and abs(other.cell / best.cell - 1) < 0.03]
-    if set_um is not None:
-        def distance(lattice: Reciprocal) -> float:
-            return (abs(math.log(lattice.spot / set_um[0]))
-                    + abs(math.log(lattice.line / set_um[1])))
+    """Say which direction of a lattice is that of the lines, where the picture leaves it open.
 
-        either = [*equal, *(other for other in level if other not in equal)]
-        return min(either, key=distance), "spots and lines named by the set separations"
-    if best.shifted and not best.shifted_both_ways and len(level) > 1:
+    Without a shift of every other line the two directions differ by name only; with a shift by
+    half the same points are lines of spots in two ways. The set separations choose among these
+    readings, never a different lattice.
+    """
+    if not lattice.settled:
+        return None, "the waves seen leave open whether every other line is shifted"
+    if lattice.shifted and not lattice.shifted_by_half:
+        return lattice, "spots and lines told apart by the shift of every other line"
+    readings = sorted((lattice, other_reading(lattice)), key=lambda item: item.spot)
+    if set_um is not None:
+        near, far = sorted(readings, key=lambda item: _distance(item, set_um))
+        if _distance(far, set_um) > _distance(near, set_um) + _SAME_DISTANCE:
+            return near, "spots and lines named by the set separations"
+    if lattice.shifted:
         return None, "the lattice can be read in two ways; the set separations would tell which"
-    if len(equal) == 1:
-        return equal[0], "spots and lines told apart by the shift of every other line"
-    first, second = equal[:2]
-    crossed = max(abs(first.spot / second.line - 1), abs(first.line / second.spot - 1)) < 0.05
-    if crossed and len(equal) == 2:
-        smaller = min((first, second), key=lambda lattice: lattice.spot)
-        return smaller, "the smaller separation is taken for that of the spots"
-    return None, "the lattice can be read in two ways; the set separations would tell which"
+    return readings[0], "the smaller separation is taken for that of the spots"
+
+
+def _distance(lattice: Reciprocal, set_um: tuple[float, float]) -> float:
+    return abs(math.log(lattice.spot / set_um[0])) + abs(math.log(lattice.line / set_um[1]))
 
 
 def _measured(
@@ -234,19 +263,17 @@ def _measured(
 ) -> LatticeMeasures:
     image, set_um, settings = context
     frame = sight.frame
-    lattice, scatter = _refined(lattice, sight)
+    lattice, scatter = refined_lattice(lattice, sight)
     finest = min(lattice.spot, lattice.line) / max(frame.pixel_um)
     if finest < settings.min_period_px:
         return _nothing(f"a separation of {finest:.1f} pixels is too fine to be sure of",
                         raised("texture_unresolved", f"{finest:.1f} px"))
-    if set_um is not None and _far_off(lattice, set_um, settings):
-        seen = f"{lattice.spot:.3g} x {lattice.line:.3g} µm were seen, {set_um[0]:g} x"
-        return _nothing(f"{seen} {set_um[1]:g} µm set: too far apart to be sure of either",
-                        raised("lattice_differs_from_set", f"{seen} {set_um[1]:g} µm set"))
+    doubt = _against_set(lattice, set_um, max(frame.pixel_um), settings)
+    if doubt is not None:
+        return _nothing(doubt, raised("lattice_differs_from_set", doubt))
     values: dict[str, Measured] = {}
-    tilt = _stretched(lattice, 1.0, 1 + _tilt_doubt(image, settings))
-    # the zone lies somewhere between the mid-line and an edge: half that, as a rectangle
-    bend = _stretched(lattice, 1 + frame.fan / (2 * math.sqrt(3)), 1.0)
+    tilt = stretched(lattice, 1.0, 1 + tilt_doubt(image, settings))
+    bend = stretched(lattice, 1 + _BEND_SHARE * frame.fan, 1.0)
     for i, name, value in ((0, "spot_um", lattice.spot), (1, "line_um", lattice.line)):
         budget = {"spectrum": scatter[i], "pixel size": value * image.u_rel_pixel_size,
                   "tilt": tilt[i], "bend of the face": bend[i]}
@@ -256,18 +283,31 @@ def _measured(
     angle_budget = {"spectrum": scatter[2], "tilt": tilt[2], "bend of the face": bend[2]}
     values["angle_deg"] = Measured(lattice.angle_deg, combine(angle_budget), "deg", angle_budget,
                                    len(lattice.orders))
-    values["regularity"] = _regularity(lattice, sight.spectra, frame)
+    values["regularity"] = _regularity(lattice, sight)
     return LatticeMeasures(values["spot_um"], values["line_um"], values["angle_deg"],
                            values["regularity"], flags=tuple(flags))
 
 
-def _far_off(
-    lattice: Reciprocal, set_um: tuple[float, float], settings: LatticeSettings
-) -> bool:
-    return any(
-        abs(math.log(seen / stated)) > math.log(1 + settings.max_departure)
-        for seen, stated in zip((lattice.spot, lattice.line), set_um, strict=True)
-    )
+def _against_set(
+    lattice: Reciprocal, set_um: tuple[float, float] | None, pixel_um: float,
+    settings: LatticeSettings,
+) -> str | None:
+    """Return why a lattice far from the set one is held back, or None.
+
+    The set separations never change a value. They hold one back where pixels are so coarse that
+    a finer lattice would be seen as a coarser one, and where few waves speak for it.
+    """
+    if set_um is None:
+        return None
+    off = max(abs(math.log(seen / stated))
+              for seen, stated in zip((lattice.spot, lattice.line), set_um, strict=True))
+    seen = (f"{lattice.spot:.3g} x {lattice.line:.3g} µm were seen,"
+            f" {set_um[0]:g} x {set_um[1]:g} µm set")
+    if pixel_um > settings.max_pixel_um and off > math.log(1 + settings.max_departure_coarse):
+        return f"{seen}: pixels of {pixel_um:.3g} µm may feign a lattice"
+    if off > math.log(1 + settings.max_departure) and len(lattice.orders) < settings.min_waves:
+        return f"{seen}: too far apart for {len(lattice.orders)} waves to be sure of either"
+    return None
 
 
 def _differs(values: dict[str, Measured], set_um: tuple[float, float]) -> list[Raised]:
@@ -280,84 +320,19 @@ def _differs(values: dict[str, Measured], set_um: tuple[float, float]) -> list[R
     return [raised("lattice_differs_from_set", "; ".join(off))] if off else []
 
 
-def _refined(
-    lattice: Reciprocal, sight: Sight
-) -> tuple[Reciprocal, tuple[float, float, float]]:
-    """Return the lattice from whole-zone frequencies, and standard uncertainties.
-
-    Those of spot, line and angle, from the scatter of the waves about the lattice; at least
-    what a share of the resolution makes that was found on drawn pictures.
-    """
-    waves, frame = sight.waves, sight.frame
-    strongest = sorted(lattice.orders, key=lambda item: waves[item[0]].peak.log_p)
-    taken = _carriers(lattice, waves)
-    taken += [item for item in strongest if item not in taken][:_REFINED_WAVES]
-    places = np.array([
-        frame.on_face(*refine_frequency(frame.pixels, frame.mask, waves[i].peak))
-        for i, _ in taken
-    ])
-    design = np.array([order for _, order in taken], float)
-    weight = np.sqrt([waves[i].weight + 1e-3 for i, _ in taken])[:, None]
-    solved = np.linalg.lstsq(design * weight, places * weight, rcond=None)[0]
-    better = replace(
-        lattice, along=(float(solved[0, 0]), float(solved[0, 1])),
-        across=(float(solved[1, 0]), float(solved[1, 1])),
-    )
-    rest = places - design @ solved
-    freedom = max(1, 2 * (len(taken) - 2))
-    bin_size = float(np.median([waves[i].bin for i, _ in taken]))
-    spread = max(math.sqrt(float((rest**2).sum()) / freedom), _LEAST_SPREAD_BINS * bin_size)
-    covariance = np.linalg.pinv((design * weight).T @ (design * weight))
-    u_along, u_across = (spread * math.sqrt(covariance[i, i]) for i in (0, 1))
-    return better, (better.spot**2 * u_along, better.line**2 * u_across,
-                    math.degrees(better.line * u_across))
-
-
-def _tilt_doubt(image: CalibratedImage, settings: LatticeSettings) -> float:
-    """Relative standard uncertainty of lengths across the thickness by that of the tilt."""
-    if math.isfinite(image.tilt_deg):
-        tilt, u_tilt = math.radians(image.tilt_deg), math.radians(image.u_tilt_deg)
-        # the second term keeps a doubt where the face lies flat
-        return math.tan(abs(tilt)) * u_tilt + u_tilt**2 / 2
-    # 1/cos over 0 .. the largest tilt, as a rectangle
-    largest = math.radians(settings.u_tilt_unknown_deg)
-    return (1 / math.cos(largest) - 1) / math.sqrt(3)
-
-
-def _stretched(lattice: Reciprocal, s: float, t: float) -> tuple[float, float, float]:
-    """Change of spot, line and angle where frequencies are stretched along s and t."""
-    other = replace(
-        lattice, along=(lattice.along[0] * s, lattice.along[1] * t),
-        across=(lattice.across[0] * s, lattice.across[1] * t),
-    )
-    turned = (other.angle_deg - lattice.angle_deg + 90) % 180 - 90
-    return abs(other.spot - lattice.spot), abs(other.line - lattice.line), abs(turned)
-
-
-def _regularity(
-    lattice: Reciprocal, spectra: list[ZoneSpectrum], frame: LatticeFrame
-) -> Measured:
+def _regularity(lattice: Reciprocal, sight: Sight) -> Measured:
     """Share of the zone's texture that lies in the lattice's waves."""
-    spectrum = spectra[0]
-    size, middle = spectrum.size, spectrum.size // 2
-    row, col = np.mgrid[:size, :size] - middle
-    power = spectrum.total
-    at_node = np.zeros((size, size), bool)
-    for h in range(-5, 6):
-        for twice in range(-16, 17):
-            k = twice / 2
-            if (h == 0 and twice % 2) or (h == 0 and twice == 0):
-                continue
-            s = h * lattice.along[0] + k * lattice.across[0]
-            t = h * lattice.along[1] + k * lattice.across[1]
-            f_row, f_col = frame.in_picture(s, t)
-            if twice % 2 and not lattice.shifted:
-                continue
-            at_node |= np.hypot(row - f_row * size, col - f_col * size) <= 2.0
-    band = (np.hypot(row, col) >= 3) & (np.hypot(row, col) <= size / 2)
-    excess = np.maximum(spectrum.power - 1, 0) / np.maximum(spectrum.power, 1e-9) * power
-    total = float(power[band].sum())
-    share = float(excess[band & at_node].sum()) / total if total > 0 else 0.0
-    # relative doubt of an averaged periodogram
-    u = share / math.sqrt(max(spectrum.tiles, 1.0))
+    spectrum, frame = sight.spectrum, sight.frame
+    nodes = [(h, twice / 2) for h in range(6) for twice in range(-16, 17)
+             if (h or twice > 0) and (twice % 2 == 0 or (h and lattice.shifted))]
+    at = np.array([frame.in_picture(
+        h * lattice.along[0] + k * lattice.across[0], h * lattice.along[1] + k * lattice.across[1])
+        for h, k in nodes])
+    at = at[np.hypot(*at.T) < 0.48]
+    at[at[:, 1] < 0] *= -1
+    _, excess = node_power(spectrum, at[:, 0], at[:, 1])
+    total = float(spectrum.power.sum())
+    share = min(1.0, float(excess.sum()) / total) if total > 0 else 0.0
+    # each node's power is that of one draw
+    u = float(np.sqrt((excess**2).sum())) / max(total, 1e-12)
     return Measured(share, u, "1", {"spectrum": u}, note="of grey levels")

@@ -1,20 +1,26 @@
-"""The rectangular lattice that explains the peaks of a spectrum."""
+"""The rectangular lattice that explains the waves of a zone."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from edgeqc.measure.lattice_spectrum import Peak
+from edgeqc.measure.lattice_spectrum import Wave
 from edgeqc.quantity import FloatArray
 
 _ORDERS_ALONG = 5
 _ORDERS_ACROSS = 8
-_TOLERANCE_BINS = 1.0
-_FULL_WEIGHT = 60.0
-_UNEXPLAINED = 3.0
+_TOLERANCE_BINS = 1.2
+_FULL_WEIGHT = 40.0
+_LEAST_SKEW_DEG = 0.1
+_PROPOSING = 8
+# of two readings of one set of nodes, lines shifted against each other leave those out that lie
+# across the lines at odd multiples of half an order
+_FAINT = 0.1
 # harmonics beyond the Nyquist limit fold back to periods between 2 and 3 px
 _FOLDED_PX = 3.0
 
@@ -24,34 +30,28 @@ Orders = tuple[tuple[int, tuple[float, float]], ...]
 
 
 @dataclass(frozen=True)
-class Wave:
-    """A peak in the face's own frame.
+class WaveField:
+    """The waves in the face's own frame.
 
     Parameters
     ----------
-    s, t : float
-        Frequency along the face's length and through its thickness, in cycles per µm (or per
-        pixel), foreshortening undone.
-    peak : Peak
-        The peak.
-    bin : float
-        Resolution, in the same unit.
+    waves : tuple of Wave
+        The waves, the least probable by chance first.
+    places : (n, 2) float array
+        Frequencies (s, t) along the face's length and through its thickness, in cycles per µm,
+        foreshortening undone.
+    to_bins : (2, 2) float array
+        Turns a difference of places into resolutions of the zone.
     """
 
-    s: float
-    t: float
-    peak: Peak
-    bin: float
+    waves: tuple[Wave, ...]
+    places: FloatArray
+    to_bins: FloatArray
 
     @property
-    def period_px(self) -> float:
-        """Period in pixels of the picture."""
-        return 1 / math.hypot(self.peak.row, self.peak.col)
-
-    @property
-    def weight(self) -> float:
-        """Significance from 0 to 1."""
-        return min(-self.peak.log_p, _FULL_WEIGHT) / _FULL_WEIGHT
+    def weight(self) -> FloatArray:
+        """Significance of the waves from 0 to 1."""
+        return np.array([min(-wave.log_p, _FULL_WEIGHT) / _FULL_WEIGHT for wave in self.waves])
 
 
 @dataclass(frozen=True)
@@ -83,15 +83,34 @@ class Reciprocal:
         return self.spot * self.line
 
     @property
+    def repeat(self) -> float:
+        """Area after which the lattice repeats: two cells where every other line is shifted."""
+        return self.cell * (2 if self.shifted and not self.shifted_by_half else 1)
+
+    @property
     def shifted(self) -> bool:
         """Whether waves of half an order were seen: every other line is shifted."""
         return any(2 * k % 2 != 0 for _, (_, k) in self.orders)
 
     @property
-    def shifted_both_ways(self) -> bool:
-        """Whether waves of half an order were seen on either side, as a shift makes them."""
-        signs = {math.copysign(1.0, h * k) for _, (h, k) in self.orders if h and 2 * k % 2}
-        return len(signs) == 2
+    def shifted_by_half(self) -> bool:
+        """Whether all waves are those of a shift by half: h + 2k even, cells centred."""
+        return self.shifted and all((h + 2 * k) % 2 == 0 for _, (h, k) in self.orders)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the waves tell the number of lines: some lie across them alone, at odd orders.
+
+        Without such waves, lines twice as far apart and lines shifted by any share (a whole one
+        included) explain the others equally well; and so along the lines.
+        """
+        waves = [order for _, order in self.orders]
+        if self.shifted:
+            sides = {math.copysign(1.0, h * k) for h, k in waves if h and 2 * k % 2}
+            return len(sides) == 2 and (
+                self.shifted_by_half or any(h == 0 for h, _ in waves))
+        return any(h == 0 and k % 2 for h, k in waves) and any(
+            k == 0 and h % 2 for h, k in waves)
 
     @property
     def spot(self) -> float:
@@ -119,15 +138,29 @@ class Reciprocal:
         return 90 - math.degrees(math.acos(min(1.0, abs(dot) / size)))
 
 
+def other_reading(lattice: Reciprocal) -> Reciprocal:
+    """Return the same points with the directions of spots and lines exchanged.
+
+    Spots s apart in lines l apart, every other line shifted by half, are spots 2 l apart in
+    lines s/2 apart, shifted by half too.
+    """
+    (a, b), (c, d) = lattice.along, lattice.across
+    if lattice.shifted:
+        orders = tuple((i, (2 * k, h / 2)) for i, (h, k) in lattice.orders)
+        return replace(lattice, along=(c / 2, d / 2), across=(2 * a, 2 * b), orders=orders)
+    orders = tuple((i, (k, h)) for i, (h, k) in lattice.orders)
+    return replace(lattice, along=(c, d), across=(a, b), orders=orders)
+
+
 def fit_lattices(
-    waves: list[Wave], *, max_skew_deg: float, separations: tuple[float, float]
+    field: WaveField, *, max_skew_deg: float, separations: tuple[float, float]
 ) -> list[Reciprocal]:
     """Return the rectangular lattices that explain the waves, best first.
 
     Parameters
     ----------
-    waves : list of Wave
-        Significant peaks, the strongest first.
+    field : WaveField
+        Significant waves, the strongest first.
     max_skew_deg : float
         How far the two directions may be from a right angle.
     separations : (least, greatest)
@@ -135,27 +168,31 @@ def fit_lattices(
 
     Notes
     -----
-    Every ordered pair of waves proposes a lattice: one is the wave across the lines, the other
+    Every ordered pair of waves proposes lattices: one is the wave across the lines, the other
     is a wave along them, plain or with whole or half orders across. Waves are explained that
-    lie at a node within the resolution. A lattice with many nodes explains anything, so that
-    each wave explained counts the logarithm of one over the share of the band that the nodes
-    take; waves left unexplained count against it.
+    lie at a node within the resolution. Any two waves make a lattice: the score begins with the
+    logarithm of one over the number of pairs that chance would set at right angles as nearly as
+    these. Every further wave explained adds, by its significance, the logarithm of one over the
+    number of waves that chance would lay on a node. So a lattice with many nodes, which explains
+    anything, and one among many waves that it does not explain have to show more.
     """
+    if len(field.waves) < 2:
+        return []
     found: list[Reciprocal] = []
-    known: dict[Orders, Reciprocal | None] = {}  # many proposals come to the same orders
-    for along, across in _proposals(waves):
-        for swap in (False, True):
-            pair = (across, along) if swap else (along, across)
-            orders = _match(waves, *pair)
-            if orders not in known:
-                known[orders] = _explain(waves, orders)
-            lattice = known[orders]
-            if lattice is None or lattice.skew_deg > max_skew_deg:
-                continue
-            if separations[0] <= min(lattice.spot, lattice.line) and (
-                max(lattice.spot, lattice.line) <= separations[1]
-            ):
-                found.append(lattice)
+    known: set[Orders] = set()  # many proposals come to the same orders
+    along, across = _proposals(field.places[_proposing(field)])
+    keep = _plausible(along, across, max_skew_deg + 1.0, separations)
+    for orders in _match(field, along[keep], across[keep]):
+        if orders in known:
+            continue
+        known.add(orders)
+        lattice = _explain(field, orders)
+        if lattice is None or lattice.skew_deg > max_skew_deg:
+            continue
+        if separations[0] <= min(lattice.spot, lattice.line) and (
+            max(lattice.spot, lattice.line) <= separations[1]
+        ):
+            found.append(lattice)
     found.sort(key=lambda lattice: -lattice.score)
     found = _distinct(found)
     if not found:
@@ -163,104 +200,152 @@ def fit_lattices(
     # a lattice of twice the cell with every other wave missing explains the same waves
     least = found[0].score - 0.03 * abs(found[0].score)
     near = [lattice for lattice in found if lattice.score >= least]
-    best = min(near, key=lambda lattice: lattice.cell)
+    fewest = min(lattice.repeat for lattice in near)
+    best = next(lattice for lattice in near if lattice.repeat < 1.03 * fewest)
+    best = _shifted_instead(field, best, found)
     return [best, *(lattice for lattice in found if lattice is not best)]
 
 
-def _proposals(waves: list[Wave]) -> list[tuple[FloatArray, FloatArray]]:
-    """Return the lattices (along, across) that pairs of waves propose."""
-    proposals = []
-    for i, first in enumerate(waves):
-        for j, second in enumerate(waves):
-            if i == j:
-                continue
-            p, q = np.array([first.s, first.t]), np.array([second.s, second.t])
-            proposals += _from_line_wave(p, q)
-            if j > i:
-                proposals += _from_equal_waves(p, q)
-    return proposals
+def _shifted_instead(
+    field: WaveField, best: Reciprocal, found: list[Reciprocal]
+) -> Reciprocal:
+    """Return lines half as far apart, every other one shifted, if only faint waves speak against.
+
+    Lines that alternate a little in depth as well leave faint waves of half an order across
+    them; in a lattice of lines twice as far apart these waves are among its strongest.
+    """
+    if best.shifted:
+        return best
+    for other in found:
+        if not other.shifted or other.shifted_by_half or (
+            abs(other.repeat / best.repeat - 1) > 0.03
+        ):
+            continue
+        explained = {i for i, _ in other.orders}
+        against = [field.waves[i].power for i, _ in best.orders if i not in explained]
+        halves = [field.waves[i].power for i, (_, k) in other.orders if 2 * k % 2]
+        across = [field.waves[i].power for i, (h, _) in other.orders if h == 0]
+        if across and max(against, default=0.0) < _FAINT * min(max(halves), max(across)):
+            return other
+    return best
 
 
-def _from_line_wave(across: FloatArray, other: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
-    order = float(other @ across / (across @ across))
-    half = round(2 * order) / 2
-    if abs(half) > 3:
-        return []
-    along = other - half * across
-    if np.hypot(*along) < 0.1 * np.hypot(*across):
-        return []
-    return [(along, across)]
+def _proposing(field: WaveField) -> list[int]:
+    """Return the numbers of the waves that propose lattices: the strongest and the longest."""
+    strong = [i for i, weight in enumerate(field.weight) if weight > 0.3 or i < _PROPOSING]
+    long = sorted(strong, key=lambda i: -field.waves[i].period_px)
+    return sorted({*strong[:_PROPOSING], *long[:_PROPOSING]})
 
 
-def _from_equal_waves(p: FloatArray, q: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
-    """Two waves of equal length are (1, 1/2) and (1, -1/2) of lines that are shifted by half."""
-    if abs(np.hypot(*p) / np.hypot(*q) - 1) > 0.04:
-        return []
-    return [((p + q) / 2, p - q), ((p - q) / 2, p + q)]
+def _proposals(places: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the frequency vectors (along, across) that pairs of waves propose, both ways."""
+    first, second = (index.ravel() for index in np.indices((len(places),) * 2))
+    apart = first != second
+    p, q = places[first[apart]], places[second[apart]]
+    # p across the lines, q along them plus some whole or half orders across
+    order = np.rint(2 * np.einsum("ij,ij->i", q, p) / np.einsum("ij,ij->i", p, p)) / 2
+    plain = np.abs(order) <= 3
+    along, across = [(q - order[:, None] * p)[plain]], [p[plain]]
+    # two waves of equal length are (1, 1/2) and (1, -1/2) of lines that are shifted
+    equal = np.abs(np.hypot(*p.T) / np.maximum(np.hypot(*q.T), 1e-12) - 1) <= 0.04
+    along += [(p + q)[equal] / 2, (p - q)[equal] / 2]
+    across += [(p - q)[equal], (p + q)[equal]]
+    a, b = np.concatenate(along), np.concatenate(across)
+    return np.concatenate([a, b]), np.concatenate([b, a])
 
 
-def _explain(waves: list[Wave], orders: Orders) -> Reciprocal | None:
+def _plausible(
+    along: FloatArray, across: FloatArray, skew_deg: float, separations: tuple[float, float]
+) -> NDArray[np.bool_]:
+    """Whether proposals are rectangular and within the range of separations."""
+    size = np.hypot(*along.T), np.hypot(*across.T)
+    fine = (size[0] > 1e-9) & (size[1] > 1e-9)
+    safe = [np.where(fine, value, 1.0) for value in size]
+    dot = np.abs(np.einsum("ij,ij->i", along, across)) / (safe[0] * safe[1])
+    fine &= dot <= math.sin(math.radians(skew_deg))
+    for value in safe:
+        fine &= (1 / value >= 0.95 * separations[0]) & (1 / value <= 1.05 * separations[1])
+    return np.asarray(fine, np.bool_)
+
+
+def _explain(field: WaveField, orders: Orders) -> Reciprocal | None:
     """Mend a lattice by least squares, match the waves anew, and rate what it explains."""
-    first = _solved(waves, orders)
+    first = solve_orders(field, orders)
     if first is None:
         return None
-    orders = _match(waves, *first)
-    solved = _solved(waves, orders)
+    orders = _match(field, first[:1], first[1:])[0]
+    solved = solve_orders(field, orders)
     if solved is None:
         return None
     along, across = solved
-    halves = any(2 * k % 2 for _, (_, k) in orders)
-    density = _node_share(waves, along, across, 0.5 if halves else 1.0)
-    matched = {i: h * along + k * across for i, (h, k) in orders}
-    score, missed = 0.0, 0.0
-    for i, wave in enumerate(waves):
-        if i in matched:
-            off = np.hypot(*(matched[i] - [wave.s, wave.t])) / wave.bin / _TOLERANCE_BINS
-            score += wave.weight * math.log(1 / density) * (1 - min(1.0, off * off))
-        elif wave.period_px > _FOLDED_PX:
-            missed += wave.weight
-    score -= _UNEXPLAINED * missed
-    held = sum(waves[i].weight for i in matched)
-    return Reciprocal((float(along[0]), float(along[1])), (float(across[0]), float(across[1])),
-                      orders, score, held / (held + missed))
+    lattice = Reciprocal((float(along[0]), float(along[1])), (float(across[0]), float(across[1])),
+                         orders, 0.0)
+    matched = dict(orders)
+    weight = field.weight
+    counted = [i for i, wave in enumerate(field.waves)
+               if i in matched or wave.period_px > _FOLDED_PX]
+    others = max(1, len(counted) - 2)
+    pairs = len(counted) * (len(counted) - 1) / 2
+    density = _node_share(field, along, across, 0.5 if lattice.shifted else 1.0)
+    score = -math.log(pairs * max(lattice.skew_deg, _LEAST_SKEW_DEG) / 45)
+    for i in sorted(matched, key=lambda i: field.waves[i].log_p)[2:]:
+        h, k = matched[i]
+        off = np.hypot(*(field.to_bins @ (h * along + k * across - field.places[i])))
+        near = 1 - min(1.0, float(off) / _TOLERANCE_BINS) ** 2
+        score += float(weight[i]) * near * max(0.0, -math.log(density * others))
+    held = float(sum(weight[i] for i in matched))
+    return replace(lattice, score=score,
+                   explained=held / max(held, float(sum(weight[i] for i in counted))))
 
 
-def _solved(waves: list[Wave], orders: Orders) -> tuple[FloatArray, FloatArray] | None:
+def solve_orders(field: WaveField, orders: Orders) -> FloatArray | None:
     """Return the frequency vectors (along, across) that fit the waves of these orders best."""
+    if not orders:
+        return None
     design = np.array([order for _, order in orders], float).reshape(-1, 2)
     square = design.T @ design  # of whole and half numbers: exact
     if square[0, 0] * square[1, 1] - square[0, 1] ** 2 == 0:
         return None  # orders along one line do not fix two directions
-    weight = np.array([math.sqrt(waves[i].weight + 1e-3) / waves[i].bin for i, _ in orders])
-    target = np.array([[waves[i].s, waves[i].t] for i, _ in orders], float)
-    solved = np.linalg.lstsq(design * weight[:, None], target * weight[:, None], rcond=None)[0]
-    return solved[0], solved[1]
+    index = [i for i, _ in orders]
+    ratio = np.array([field.waves[i].ratio for i in index])
+    # a crest's place has a variance of one over its power; a bent frame shifts all alike
+    weight = 1 / np.sqrt(1 / ratio + 1 / 300)[:, None]
+    target = field.places[index]
+    return np.asarray(np.linalg.lstsq(design * weight, target * weight, rcond=None)[0])
 
 
-def _match(waves: list[Wave], along: FloatArray, across: FloatArray) -> Orders:
-    """Return the orders of the waves that lie at a node of the lattice."""
-    if abs(float(along[0] * across[1] - along[1] * across[0])) < 1e-12:
-        return ()
-    places = np.array([(wave.s, wave.t) for wave in waves])
-    h_real, k_real = np.linalg.inv(np.stack([along, across], axis=1)) @ places.T
-    h = np.rint(h_real)
-    k = np.where(h == 0, np.rint(k_real), np.rint(2 * k_real) / 2)
-    rest = np.hypot(*(places - h[:, None] * along - k[:, None] * across).T)
-    near = rest <= _TOLERANCE_BINS * np.array([wave.bin for wave in waves])
+def _match(field: WaveField, along: FloatArray, across: FloatArray) -> list[Orders]:
+    """Return, for every lattice, the orders of the waves that lie at its nodes."""
+    basis = np.stack([along, across], axis=-1)
+    fine = np.abs(np.linalg.det(basis)) > 1e-12
+    basis = np.where(fine[:, None, None], basis, np.eye(2))
+    real = np.linalg.inv(basis) @ field.places.T
+    h = np.rint(real[:, 0])
+    k = np.where(h == 0, np.rint(real[:, 1]), np.rint(2 * real[:, 1]) / 2)
+    rest = field.places.T[None] - basis @ np.stack([h, k], axis=1)
+    near = np.hypot(*np.moveaxis(field.to_bins @ rest, 1, 0)) <= _TOLERANCE_BINS
     near &= ((h != 0) | (k != 0)) & (np.abs(h) <= _ORDERS_ALONG) & (np.abs(k) <= _ORDERS_ACROSS)
+    near &= fine[:, None]
     # 0.0 is added to turn a negative zero into a plain one
-    return tuple((int(i), (float(h[i]) + 0.0, float(k[i]) + 0.0)) for i in np.nonzero(near)[0])
+    return [_each_once(
+        (int(i), (float(h[n, i]) + 0.0, float(k[n, i]) + 0.0)) for i in np.flatnonzero(near[n])
+    ) for n in range(len(near))]
+
+
+def _each_once(orders: Iterable[tuple[int, tuple[float, float]]]) -> Orders:
+    """Keep the first, strongest, wave at every node (a node and its opposite are one)."""
+    first: dict[tuple[float, float], tuple[int, tuple[float, float]]] = {}
+    for i, (h, k) in orders:
+        first.setdefault(max((h, k), (-h, -k)), (i, (h, k)))
+    return tuple(first.values())
 
 
 def _node_share(
-    waves: list[Wave], along: FloatArray, across: FloatArray, step: float
+    field: WaveField, along: FloatArray, across: FloatArray, step: float
 ) -> float:
     """Share of the band of frequencies that lies within tolerance of a node."""
-    reach = max(math.hypot(wave.s, wave.t) for wave in waves)
-    cell = abs(float(along[0] * across[1] - along[1] * across[0])) * step
-    tolerance = _TOLERANCE_BINS * float(np.median([wave.bin for wave in waves]))
-    in_reach = math.pi * reach**2 / cell
-    return min(0.9, max(1e-6, in_reach * tolerance**2 / reach**2))
+    cell = abs(float(np.linalg.det(field.to_bins @ np.stack([along, across], axis=-1)))) * step
+    return min(0.9, max(1e-6, math.pi * _TOLERANCE_BINS**2 / max(cell, 1e-9)))
 
 
 def _distinct(lattices: list[Reciprocal]) -> list[Reciprocal]:

@@ -1,4 +1,4 @@
-"""The frequency of a wave from the whole zone, finer than a tile can tell."""
+"""The frequency of a wave over the whole zone, finer than a bin, and how well it is known."""
 
 from __future__ import annotations
 
@@ -6,71 +6,108 @@ import math
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
-from edgeqc.measure.lattice_spectrum import Peak, levelled
+from edgeqc.measure.lattice_spectrum import ZoneSpectrum
+from edgeqc.quantity import FloatArray
 
 Plane = NDArray[np.float32]
 
+_HALF = 8
+"""Half side in bins of the part of the spectrum that is turned back into a map of the wave."""
+_PARTS = 3
 
-def refine_frequency(
-    pixels: Plane, mask: NDArray[np.bool_], peak: Peak
-) -> tuple[float, float]:
-    """Return the frequency (row, col) of a wave in cycles per pixel, over the whole zone.
+
+def crests(spectrum: ZoneSpectrum, row: float, col: float, reach: float = 1.6) -> FloatArray:
+    """Return a wave's frequency over the whole zone, and with parts of the zone left out.
 
     Parameters
     ----------
-    pixels : (rows, cols) float32 array
-        Grey levels.
-    mask : (rows, cols) bool array
-        The zone.
-    peak : Peak
-        The wave, as the tiles show it.
+    spectrum : ZoneSpectrum
+        Spectrum of the zone.
+    row, col : float
+        Frequency in cycles per pixel, within a bin or two.
+    reach : float
+        How far off it is looked for, in bins.
+
+    Returns
+    -------
+    frequencies : (1 + g, 2) float array
+        Frequency (row, col) in cycles per pixel at the crest of the power: of all, then with
+        each of g parts (nine to a block) left out in turn.
 
     Notes
     -----
-    The pixels are multiplied by the conjugate wave and averaged over blocks; what remains
-    turns slowly, by the difference between the wave's frequency and the peak's. Its spectrum is
-    read within the tile's resolution of the peak, by the mean weighted with the square of the
-    power. Where the lattice keeps step over the zone that is the crest; where it does not, the
-    mean over its pieces.
+    17 x 17 bins about the peak, transformed back, are a map of the wave's amplitude and phase
+    over the zone; the sum of the map times the conjugate of a slow wave is the spectrum between
+    the bins. Leaving parts out shows what the frequency owes to them: noise, displaced spots
+    and a frame that bends alike (the jackknife).
+
+    References
+    ----------
+    B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM (1982), ch. 3.
     """
-    period = 1 / math.hypot(peak.row, peak.col)
-    reduction = max(1, min(int(period / 5), 8))
-    size = (pixels.shape[1] // reduction, pixels.shape[0] // reduction)
-    crop = (slice(0, size[1] * reduction), slice(0, size[0] * reduction))
-    zone = np.asarray(cv2.resize(mask[crop].astype(np.float32), size,
-                                 interpolation=cv2.INTER_AREA), np.float32)
-    small = np.asarray(cv2.resize(pixels[crop], size, interpolation=cv2.INTER_AREA), np.float32)
-    window = (zone > 0.99).astype(np.float32)
-    level = levelled(small, window, 2.5 * period / reduction)
-    row = np.exp(-2j * np.pi * peak.row * reduction * np.arange(size[1])).astype(np.complex64)
-    col = np.exp(-2j * np.pi * peak.col * reduction * np.arange(size[0])).astype(np.complex64)
-    turned = level * window * row[:, None] * col[None, :]
-    block = max(1, int(1 / (peak.bin * reduction) / 8))
-    slow = _block_sums(turned, block)
-    fine = 1 / (block * reduction)  # cycles per pixel of one whole turn per block
-    length = [scipy.fft.next_fast_len(max(4 * n, math.ceil(16 * fine / peak.bin)))
-              for n in slow.shape]
-    power = np.abs(scipy.fft.fft2(slow, length)) ** 2
-    d_row, d_col = (scipy.fft.fftfreq(n) * fine for n in length)
-    near = np.hypot(d_row[:, None], d_col[None, :]) <= 0.9 * peak.bin
-    weight = np.where(near, power, 0.0) ** 2
-    total = float(weight.sum())
-    if total <= 0:
-        return peak.row, peak.col
-    return (peak.row + float((weight * d_row[:, None]).sum() / total),
-            peak.col + float((weight * d_col[None, :]).sum() / total))
+    size = 2 * _HALF + 1
+    i, j = spectrum.index(row, col)
+    step = np.arange(-_HALF, _HALF + 1)
+    maps = []
+    for transform in spectrum.transforms:
+        crop = _bins(transform, spectrum.shape, (i + step)[:, None], (j + step)[None, :])
+        maps.append(np.fft.ifft2(np.fft.ifftshift(crop)))
+    place = np.arange(size) / size
+    part = np.minimum((np.arange(size) * _PARTS) // size, _PARTS - 1)
+    masks = [np.ones((len(maps), size, size))]
+    for n in range(len(maps)):
+        for r in range(_PARTS):
+            for c in range(_PARTS):
+                left = np.ones((len(maps), size, size))
+                left[n][np.ix_(part == r, part == c)] = 0
+                masks.append(left)
+    waves = np.stack(masks) * np.stack(maps)[None]
+    start = np.array([[row * spectrum.shape[0] - i, col * spectrum.shape[1] - j]])
+    whole = _highest(waves[:1], place, start, reach, 0.2)
+    centre = _highest(waves, place, np.repeat(whole, len(masks), axis=0), 0.4, 0.05)
+    return np.asarray((centre + np.array([i, j])) / np.array(spectrum.shape, float))
 
 
-def _block_sums(values: NDArray[np.complex64], block: int) -> NDArray[np.complex64]:
-    rows, cols = (math.ceil(n / block) * block for n in values.shape)
-    padded = np.zeros((rows, cols), np.complex64)
-    padded[: values.shape[0], : values.shape[1]] = values
-    blocks = padded.reshape(rows // block, block, cols // block, block)
-    return np.asarray(blocks.sum(axis=(1, 3)), np.complex64)
+def _bins(
+    transform: NDArray[np.complex64], shape: tuple[int, int],
+    i: NDArray[np.intp], j: NDArray[np.intp],
+) -> NDArray[np.complex64]:
+    """Bins of either sign of a half-plane transform."""
+    i, j = np.broadcast_arrays(i, j)
+    j = (j + shape[1] // 2) % shape[1] - shape[1] // 2
+    back = j < 0
+    j = np.minimum(np.abs(j), transform.shape[1] - 1)
+    values = transform[np.where(back, -i, i) % shape[0], j]
+    return np.asarray(np.where(back, np.conj(values), values), np.complex64)
+
+
+def _highest(
+    waves: NDArray[np.complex128], place: FloatArray, start: FloatArray, reach: float, step: float
+) -> FloatArray:
+    """Offset (row, col) in bins, about each start, at which the power of a map is highest."""
+    grid = np.arange(-round(reach / step), round(reach / step) + 1) * step
+    found = np.empty((len(waves), 2))
+    for n, wave in enumerate(waves):
+        row = np.exp(-2j * np.pi * np.outer(start[n, 0] + grid, place))
+        col = np.exp(-2j * np.pi * np.outer(place, start[n, 1] + grid))
+        power = (np.abs(row @ wave @ col) ** 2).sum(axis=0)
+        a, b = np.unravel_index(int(power.argmax()), power.shape)
+        off_a = _vertex(power[:, b], int(a))
+        off_b = _vertex(power[a], int(b))
+        found[n] = start[n] + step * (np.array([a, b]) - (grid.size - 1) / 2 + [off_a, off_b])
+    return found
+
+
+def _vertex(values: FloatArray, at: int) -> float:
+    """Offset of the top of the parabola through three values, in steps."""
+    if not 0 < at < values.size - 1:
+        return 0.0
+    left, top, right = values[at - 1 : at + 2]
+    curve = left - 2 * top + right
+    return 0.0 if curve >= 0 else float(np.clip(0.5 * (left - right) / curve, -0.5, 0.5))
 
 
 def unroll_in_pixels(
@@ -78,19 +115,28 @@ def unroll_in_pixels(
 ) -> tuple[Plane, NDArray[np.bool_]]:
     """Return a bent face laid straight without a change of scale, and its mask.
 
-    Columns are the length along the mid-line, rows the distance from the mid-line along the
-    chord, both in pixels of the picture.
+    Columns are the length along the mid-line, rows the distance from the mid-line at right
+    angles to it, both in pixels of the picture. The mid-line is a smooth curve: a traced edge's
+    own wavering would shake a lattice out of step.
     """
     middle = (face.anterior_px + face.posterior_px) / 2
-    across = face.posterior_px - face.anterior_px
-    thick = np.hypot(*across.T)
-    unit = across / np.maximum(thick, 1e-9)[:, None]
-    half = math.ceil(float(thick.max()) / 2)
+    toward = np.median(face.posterior_px - face.anterior_px, axis=0)
+    half = math.ceil(float(face.thickness_px.max()) / 2) + 2
     length = max(2, int(face.s_px[-1]))
-    at = np.interp(np.arange(length), face.s_px, np.arange(face.s_px.size))
-    index = np.arange(face.s_px.size)
-    base = [np.interp(at, index, middle[:, axis]) for axis in (0, 1)]
-    lean = [np.interp(at, index, unit[:, axis]) for axis in (0, 1)]
+    degree = min(4, max(1, middle.shape[0] // 8))
+    place = 2 * face.s_px / max(float(face.s_px[-1]), 1e-9) - 1
+    curve = [np.polynomial.Polynomial(np.polynomial.polynomial.polyfit(
+        place, middle[:, axis], degree)) for axis in (0, 1)]
+    dense = np.linspace(-1, 1, 4 * length + 1)
+    line = np.stack([part(dense) for part in curve], axis=1)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = np.interp(np.arange(int(run[-1])), run, dense)
+    base = np.stack([part(at) for part in curve])
+    way = np.stack([part.deriv()(at) for part in curve])
+    way /= np.maximum(np.hypot(*way), 1e-12)
+    lean = np.stack([way[1], -way[0]])
+    if float(lean.mean(axis=1) @ toward) < 0:
+        lean = -lean
     w = np.arange(-half, half + 1, dtype=float)[:, None]
     row, col = (np.asarray(b[None] + w * u[None], np.float32)
                 for b, u in zip(base, lean, strict=True))

@@ -1,4 +1,4 @@
-"""The averaged power spectrum of a zone, and the peaks in it that chance does not explain."""
+"""The power spectrum of a whole zone, and the waves in it that chance does not explain."""
 
 from __future__ import annotations
 
@@ -8,93 +8,100 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import scipy.fft
-import scipy.ndimage
 import scipy.special
 from numpy.typing import NDArray
 
+from edgeqc.measure.lattice_background import spectrum_background
 from edgeqc.quantity import FloatArray
 
 Plane = NDArray[np.float32]
+Complex = NDArray[np.complex64]
 
-# The running median follows part of the spread that it is to be compared with, which makes the
-# shape read too large: by this share on white noise (80 pictures of 300 x 300 pixels, the rate
-# of pictures with a peak beyond a chance of 10 % is then 6 %).
-_SHAPE_SHARE = 0.8
+_REACH = (3, 14)
+"""Distances in bins at which the power beside a peak is read, towards zero and round it."""
+_CLIP = 4.0
+"""Grey levels are cut off at so many standard deviations: a grain of dust is not a wave."""
+_MOST_BLOCKS = 12
+_FADED = 0.3
+"""A peak this share of which a stronger one's side lobes make is no wave of its own."""
 
 
 @dataclass(frozen=True)
 class ZoneSpectrum:
-    """Averaged power spectrum of a zone.
+    """Spectrum of a zone, or the mean of those of its blocks.
 
     Parameters
     ----------
-    power : (n, n) float array
-        Averaged power over the smooth background, zero frequency in the middle; 1 on average
-        where there is no peak.
-    total : (n, n) float array
-        Averaged power itself, of the levelled pixels over their variance.
-    groups : (g, n, n) float array
-        The same from g interleaved groups of tiles, for the scatter of a peak's place.
-    tiles : float
-        Number of independent tiles (the sum of their weights over the largest).
-    shape, axis_shape : float
-        Shape parameters of the gamma laws that the ratios follow away from peaks, in general
-        and on the axis of zero frequency along the rows.
-    reduction : int
-        Side in pixels of the blocks that the picture was reduced to.
+    transforms : tuple of (n_row, n_col // 2 + 1) complex64 arrays
+        Transforms of the blocks, scaled so that white noise has power 1 on average.
+    n_col : int
+        Columns of a block.
+    power, background : (n_row, n_col // 2 + 1) float32 arrays
+        Mean power, and its smooth part.
+    lobe : (n_row, n_col // 2 + 1) float32 array
+        Power of the zone's own window over that at its middle: what a single wave looks like.
+    to_bins : (2, 2) float array
+        Turns a difference of frequencies (row, col; cycles per pixel) into resolutions of the
+        zone: a rectangle of n pixels tells 1/n apart.
     """
 
-    power: FloatArray
-    total: FloatArray
-    groups: FloatArray
-    tiles: float
-    shape: float
-    axis_shape: float
-    reduction: int
+    transforms: tuple[Complex, ...]
+    n_col: int
+    power: Plane
+    background: Plane
+    lobe: Plane
+    to_bins: FloatArray
 
     @property
-    def size(self) -> int:
-        """Side of a tile, in reduced pixels."""
-        return int(self.power.shape[0])
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of a block."""
+        return int(self.power.shape[0]), self.n_col
+
+    def index(self, row: float, col: float) -> tuple[int, int]:
+        """Nearest bin (row, col) of a frequency in cycles per pixel; col may be negative."""
+        return round(row * self.shape[0]), round(col * self.shape[1])
+
+    def at(self, plane: NDArray[np.float32], i: NDArray[np.intp], j: NDArray[np.intp]) -> Plane:
+        """Values of a plane of powers at bins of either sign."""
+        back = j < 0
+        return np.asarray(
+            plane[np.where(back, -i, i) % self.shape[0],
+                  np.minimum(np.abs(j), plane.shape[1] - 1)], np.float32)
 
 
 @dataclass(frozen=True)
-class Peak:
-    """A peak of the spectrum.
+class Wave:
+    """A wave of the zone's texture.
 
     Parameters
     ----------
     row, col : float
-        Frequency in cycles per (unreduced) pixel.
+        Frequency in cycles per pixel.
     ratio : float
-        Power over the background.
+        Power over what surrounds it.
     log_p : float
         Natural logarithm of the probability that chance alone puts a peak as high anywhere in
         the band that was searched.
-    width : float
-        Mean excess power at 2.5 bins nearer to and farther from zero frequency over that of the
-        peak: near 0 for a pitch that is the same everywhere, near 1 for a broad hump.
-    bin : float
-        Resolution of the spectrum, in cycles per pixel.
+    power : float
+        Power itself, 1 on average for white noise of the zone's variance.
     """
 
     row: float
     col: float
     ratio: float
     log_p: float
-    width: float
-    bin: float
+    power: float
+
+    @property
+    def period_px(self) -> float:
+        """Period in pixels."""
+        return 1 / math.hypot(self.row, self.col)
 
 
 def zone_spectrum(
-    pixels: Plane,
-    mask: NDArray[np.bool_],
-    *,
-    tile_px: int,
-    reduction: int = 1,
-    background_bins: int = 13,
+    pixels: Plane, mask: NDArray[np.bool_], *, side_px: int, longest_px: float
 ) -> ZoneSpectrum | None:
-    """Return the averaged spectrum of the pixels of a zone, or None where the zone is too small.
+    """Return the spectrum of the pixels of a zone, or None where the zone is too small.
 
     Parameters
     ----------
@@ -102,87 +109,103 @@ def zone_spectrum(
         Grey levels.
     mask : (rows, cols) bool array
         The zone.
-    tile_px : int
-        Side of a tile, in reduced pixels.
-    reduction : int
-        Side of the blocks that are averaged first, for long periods.
-    background_bins : int
-        Side of the window of the running median that gives the background.
+    side_px : int
+        Longest side of a block: a zone that is larger is cut, and the powers of its blocks are
+        averaged.
+    longest_px : float
+        Longest period of interest; slower changes are taken off.
 
     Notes
     -----
-    Tiles overlap by half and are weighted by a Hann window times the zone's (softened) mask, so
-    that a zone of any outline can be used. The background is the running median of the averaged
-    power: a narrow peak does not move it. Away from peaks the ratio of an averaged periodogram
-    to its mean follows a gamma law; its shape is read off the spread of the ratios themselves,
-    which allows for the overlap, the mask and a background that is not quite smooth.
-
-    References
-    ----------
-    P. D. Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70 (averaging over short, modified
-    periodograms).
+    A lattice keeps step over the whole zone, and the power of its waves grows with the area,
+    that of everything else does not. So the zone is not averaged over small tiles, unless it is
+    distorted so much that only they keep step. The window is the zone itself, its rim softened.
+    The background is the median of the power over cells of 9 x 9 bins: a narrow peak does not
+    move it.
     """
-    if reduction > 1:
-        size = (pixels.shape[1] // reduction, pixels.shape[0] // reduction)
-        if min(size) < 8:
-            return None
-        crop = (slice(0, size[1] * reduction), slice(0, size[0] * reduction))
-        pixels = np.asarray(cv2.resize(pixels[crop], size, interpolation=cv2.INTER_AREA),
-                            np.float32)
-        mask = cv2.resize(mask[crop].astype(np.float32), size,
-                          interpolation=cv2.INTER_AREA) > 0.99
-    tiles = _tiles(np.asarray(pixels, np.float32), mask, tile_px)
-    if not tiles:
+    blocks = _blocks(mask, side_px)
+    if not blocks:
         return None
-    heaviest = max(weight for weight, _ in tiles)
-    groups = np.zeros((4, tile_px, tile_px // 2 + 1))
-    sums = np.zeros(4)
-    for number, (weight, power) in enumerate(tiles):
-        groups[number % 4] += weight * power
-        sums[number % 4] += weight
-    total = _whole_plane(groups.sum(axis=0) / sums.sum())
-    background = _background(total, background_bins)
-    used = np.stack([_whole_plane(group / weight) / background
-                     for group, weight in zip(groups, sums, strict=True) if weight > 0])
-    ratio = total / background
-    return ZoneSpectrum(ratio, total, used, sum(w for w, _ in tiles) / heaviest,
-                        *_gamma_shapes(ratio), reduction)
+    n_row = scipy.fft.next_fast_len(blocks[0][0].stop - blocks[0][0].start, real=True)
+    n_col = scipy.fft.next_fast_len(blocks[0][1].stop - blocks[0][1].start, real=True)
+    transforms: list[Complex] = []
+    lobe = np.zeros((n_row, n_col // 2 + 1), np.float32)
+    spread = np.zeros((2, 2))
+    for part in blocks:
+        soft = _softened(mask[part])
+        if float(soft.sum()) < 400:
+            continue
+        textured = _texture(pixels[part], mask[part], soft, longest_px)
+        if textured is None:
+            continue
+        transforms.append(np.asarray(
+            scipy.fft.rfft2(textured, (n_row, n_col)), np.complex64))
+        window = np.abs(np.asarray(scipy.fft.rfft2(soft, (n_row, n_col)))) ** 2
+        lobe += np.asarray(window / window[0, 0], np.float32)
+        spread += _second_moments(soft)
+    if not transforms:
+        return None
+    count = len(transforms)
+    power = np.zeros(lobe.shape, np.float32)
+    for transform in transforms:
+        power += (transform.real**2 + transform.imag**2) / np.float32(count)
+    # a rectangle of n pixels has a variance of n²/12
+    to_bins = np.asarray(math.sqrt(12) * np.linalg.cholesky(spread / count).T, float)
+    return ZoneSpectrum(tuple(transforms), n_col, power, spectrum_background(power, count),
+                        lobe / np.float32(count), to_bins)
 
 
-def _tiles(pixels: Plane, mask: NDArray[np.bool_], size: int) -> list[tuple[float, FloatArray]]:
-    """Weight and periodogram of every tile that lies well within the zone."""
-    soft = np.asarray(
-        cv2.erode(mask.astype(np.float32), np.ones((3, 3), np.uint8),
-                  borderType=cv2.BORDER_CONSTANT, borderValue=0.0), np.float32
-    )
-    level = levelled(pixels, soft, size / 8)
-    soft = cv2.GaussianBlur(soft, (0, 0), max(2.0, size / 48)) * soft
-    hann = np.hanning(size + 2)[1:-1].astype(np.float32)
-    window = np.asarray(np.outer(hann, hann), np.float32)
-    full = float((window**2).sum())
-    pad = tuple((0, max(0, size - length)) for length in pixels.shape)
-    level, soft = np.pad(level, pad, mode="edge"), np.pad(soft, pad)
-    tiles = []
-    for top in _starts(level.shape[0], size):
-        for left in _starts(level.shape[1], size):
-            part = (slice(top, top + size), slice(left, left + size))
-            weight = window * soft[part]
-            square = float((weight * weight).sum())
-            if square < 0.2 * full:
-                continue
-            windowed = level[part] * weight
-            variance = float((windowed * windowed).sum()) / square
-            if variance <= 1e-14:
-                continue
-            half = np.abs(scipy.fft.rfft2(windowed)) ** 2
-            # tiles of strong contrast must not outvoice the others
-            tiles.append((square / full, half / (square * variance)))
-    return tiles
+def _blocks(mask: NDArray[np.bool_], side_px: int) -> list[tuple[slice, slice]]:
+    """Equal blocks that hold enough of the zone, the fullest ones of them."""
+    cuts = []
+    for length in mask.shape:
+        count = math.ceil(length / side_px)
+        size = math.ceil(length / count)
+        starts = [min(i * size, length - size) for i in range(count)]
+        cuts.append([slice(start, start + size) for start in starts])
+    held = [(int(np.count_nonzero(mask[r, c])), i, (r, c))
+            for i, (r, c) in enumerate((r, c) for r in cuts[0] for c in cuts[1])]
+    most = max(area for area, _, _ in held)
+    full = sorted((item for item in held if item[0] > 0.3 * most and item[0] >= 400),
+                  key=lambda item: (-item[0], item[1]))
+    return [part for _, _, part in full[:_MOST_BLOCKS]]
 
 
-def _starts(length: int, size: int) -> list[int]:
-    count = max(1, math.ceil((length - size) / (size / 2)) + 1)
-    return [round(i * (length - size) / max(1, count - 1)) for i in range(count)]
+def _softened(mask: NDArray[np.bool_]) -> Plane:
+    solid = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8),
+                      borderType=cv2.BORDER_CONSTANT, borderValue=0.0)
+    width = math.sqrt(float(np.count_nonzero(mask)))
+    sigma = max(2.0, min(width / 48, 12.0))
+    near = np.pad(solid.astype(np.float32), 1)  # the crop's own rim is softened too
+    smooth = cv2.GaussianBlur(near, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)[1:-1, 1:-1]
+    # 1/2 at the rim: what lies within it, from 0 to 1
+    return np.asarray(np.clip(2 * smooth - 1, 0, 1) * solid, np.float32)
+
+
+def _texture(
+    pixels: Plane, mask: NDArray[np.bool_], soft: Plane, longest_px: float
+) -> Plane | None:
+    """Pixels less their slow change, of unit power, under the window."""
+    level = levelled(np.asarray(pixels, np.float32), mask.astype(np.float32), 0.5 * longest_px)
+    inside = soft > 0
+    if not inside.any():
+        return None
+    sd = float(level[inside].std())
+    if sd <= 1e-7:
+        return None
+    level = np.clip(level, -_CLIP * sd, _CLIP * sd) * soft
+    return np.asarray(level / math.sqrt(float((level * level).sum())), np.float32)
+
+
+def _second_moments(soft: Plane) -> FloatArray:
+    rows, cols = soft.shape
+    by_row, by_col = soft.sum(axis=1, dtype=float), soft.sum(axis=0, dtype=float)
+    total = float(by_row.sum())
+    r, c = np.arange(rows, dtype=float), np.arange(cols, dtype=float)
+    r, c = r - (by_row @ r) / total, c - (by_col @ c) / total
+    mixed = float(r @ (soft.astype(float) @ c)) / total
+    both = np.array([[by_row @ r**2 / total, mixed], [mixed, by_col @ c**2 / total]])
+    return np.asarray(both + np.eye(2) / 12)
 
 
 def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
@@ -207,126 +230,115 @@ def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
     return np.asarray((pixels - slow) * mask, np.float32)
 
 
-def _whole_plane(half: FloatArray) -> FloatArray:
-    """Return a half-plane power spectrum as a whole one with zero frequency in the middle."""
-    size = half.shape[0]
-    full = np.empty((size, size))
-    columns = half.shape[1]
-    full[:, :columns] = half
-    mirrored = np.roll(half[::-1], 1, axis=0)
-    full[:, columns:] = mirrored[:, size - columns : 0 : -1]
-    return np.asarray(np.fft.fftshift(full))
-
-
-def _background(power: FloatArray, bins: int) -> FloatArray:
-    """Return the running median of the power, and along the axis where row offsets lie.
-
-    Lines of the scan that are brighter or darker as a whole have all their power at zero
-    frequency along the rows; those columns have a background of their own.
-    """
-    log = np.log(np.maximum(power, power.max() * 1e-12))
-    smooth = _running_median(log, bins)
-    middle = power.shape[0] // 2
-    axis = slice(middle - 1, middle + 2)
-    along = scipy.ndimage.median_filter(log[:, axis], size=(2 * bins + 1, 1), mode="wrap")
-    smooth[:, axis] = np.maximum(smooth[:, axis], along)
-    return np.asarray(np.exp(smooth))
-
-
-def _running_median(plane: FloatArray, bins: int) -> FloatArray:
-    """Return the medians over windows of bins x bins that wrap round.
-
-    The plane is a power spectrum's: its own mirror image through the middle, so that one half
-    is enough. Selecting within each window is ten times as fast as the filter of ``ndimage``.
-    """
-    size, middle, reach = plane.shape[0], plane.shape[0] // 2, bins // 2
-    padded = np.pad(plane, reach, mode="wrap")[: middle + 1 + 2 * reach]
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (bins, bins))
-    flat = windows.reshape(middle + 1, size, bins * bins)
-    upper = np.partition(flat, bins * bins // 2, axis=-1)[..., bins * bins // 2]
-    below = 2 * middle - np.arange(middle + 1, size)
-    return np.concatenate([upper, upper[below][:, (2 * middle - np.arange(size)) % size]])
-
-
-def _gamma_shapes(ratio: FloatArray) -> tuple[float, float]:
-    """Shapes k of the gamma laws of mean 1 whose logarithms have the spread seen.
-
-    The spread is that between the 10 % and the 60 % quantile: peaks sit above. The second is
-    that of the axis of row offsets.
-    """
-    middle = ratio.shape[0] // 2
-    shapes = np.geomspace(0.3, 300, 120)
-    spread = np.log(scipy.special.gammaincinv(shapes, 0.6)) - np.log(
-        scipy.special.gammaincinv(shapes, 0.1)
-    )
-    found = []
-    for values in (ratio[_band(ratio.shape[0])], ratio[middle + 4 :, middle - 1 : middle + 2]):
-        low, high = np.quantile(np.log(np.maximum(values, 1e-12)), (0.1, 0.6))
-        found.append(_SHAPE_SHARE * float(np.interp(-(high - low), -spread, shapes)))
-    return found[0], found[1]
-
-
-def _band(size: int, lowest: float = 4.0) -> NDArray[np.bool_]:
-    """Half plane of frequencies between ``lowest`` cycles per tile and the Nyquist limit."""
-    row, col = np.mgrid[:size, :size] - size // 2
-    radius = np.hypot(row, col)
-    half = (row > 0) | ((row == 0) & (col > 0))
-    return np.asarray(half & (radius >= lowest) & (radius <= 0.5 * size))
-
-
-def find_peaks(
-    spectrum: ZoneSpectrum, *, shortest_px: float, lowest_cycles: float = 4.0, most: int = 24
-) -> list[Peak]:
-    """Return the peaks of a spectrum, the least probable by chance first.
+def find_waves(spectrum: ZoneSpectrum, *, shortest_px: float, longest_px: float,
+               max_chance: float, most: int = 24) -> list[Wave]:
+    """Return the waves of a spectrum, the least probable by chance first.
 
     Parameters
     ----------
     spectrum : ZoneSpectrum
-        Averaged spectrum.
-    shortest_px : float
-        Shortest period searched, in unreduced pixels.
-    lowest_cycles : float
-        Least number of periods in a tile.
+        The spectrum.
+    shortest_px, longest_px : float
+        Periods searched, in pixels.
+    max_chance : float
+        Largest probability that chance alone makes such a peak anywhere in the band.
     most : int
-        Most peaks returned.
+        Most waves returned.
 
     Notes
     -----
-    The exceedance probability of a ratio r is the upper tail of a gamma law of mean 1 and the
-    spectrum's shape; it is multiplied by the number of frequencies searched (Bonferroni).
+    Away from waves the power of a stationary texture over its mean follows an exponential law
+    (a gamma law where blocks are averaged); the exceedance probability is multiplied by the
+    number of independent frequencies searched (Bonferroni). The mean is that of the
+    surroundings, or of the bins towards zero or round it where these are stronger: scratches
+    and lines of the scan have their power on a ray.
+
+    References
+    ----------
+    A. Schuster, Terr. Magn. 3 (1898) 13 (the law of a periodogram's ordinates).
     """
-    size = spectrum.size
-    ratio = spectrum.power
-    middle = size // 2
-    row, col = np.mgrid[:size, :size] - middle
-    band = _band(size, lowest_cycles)
-    band &= np.hypot(row, col) <= size * min(0.5, spectrum.reduction / shortest_px)
-    top = scipy.ndimage.maximum_filter(ratio, size=5, mode="wrap")
-    at = np.nonzero(band & (ratio >= top) & (ratio > 1.5))
-    if not at[0].size:
+    rows, cols = spectrum.shape
+    i, j, density = _peaks(spectrum, shortest_px, longest_px)
+    if not i.size:
         return []
-    shape = np.full(at[0].size, spectrum.shape)
-    # offsets of scan lines are the same in all tiles side by side: few of them are independent
-    shape[np.abs(at[1] - middle) <= 1] = min(spectrum.shape, spectrum.axis_shape)
-    median = scipy.special.gammaincinv(shape, 0.5) / shape
-    log_p = _log_tail(shape, shape * ratio[at] * median) + math.log(max(1, int(band.sum())))
-    peaks = []
-    for index in np.argsort(log_p)[:most]:
-        i, j = int(at[0][index]), int(at[1][index])
-        peaks.append(_peak(spectrum, i, j, float(log_p[index])))
-    return peaks
+    ratio = spectrum.power[i % rows, j] / spectrum.background[i % rows, j]
+    count = len(spectrum.transforms)
+    least = float(scipy.special.gammainccinv(count, min(1.0, max_chance / density))) / count
+    order = np.argsort(-ratio)
+    order = order[ratio[order] > least][: 4 * most]
+    i, j = i[order], j[order]
+    power = spectrum.power[i % rows, j]
+    ratio = power / np.maximum(spectrum.background[i % rows, j], _beside(spectrum, i, j))
+    waves: list[Wave] = []
+    kept: list[int] = []
+    for n in np.argsort(-power):  # strong ones throw the shadows
+        if ratio[n] <= least or _shadowed(spectrum, int(n), kept, (i, j, power)):
+            continue
+        kept.append(int(n))
+        log_p = float(_log_tail(np.array([float(count)]), np.array([count * ratio[n]]))[0])
+        waves.append(Wave(i[n] / rows, j[n] / cols, float(ratio[n]),
+                          min(0.0, log_p + math.log(density)), float(power[n])))
+    return sorted(waves, key=lambda wave: wave.log_p)[:most]
 
 
-def _peak(spectrum: ZoneSpectrum, i: int, j: int, log_p: float) -> Peak:
-    power, middle = spectrum.power, spectrum.size // 2
-    row, col = (place - middle + offset
-                for place, offset in zip((i, j), _centroid(power, i, j), strict=True))
-    unit = np.array([row, col]) / max(math.hypot(row, col), 1e-9)
-    beside = [np.array([row, col]) + sign * 2.5 * unit + middle for sign in (-1, 1)]
-    around = scipy.ndimage.map_coordinates(power, np.transpose(beside), order=1, mode="wrap")
-    width = float(np.mean(np.maximum(around - 1, 0)) / max(power[i, j] - 1, 1e-9))
-    scale = spectrum.size * spectrum.reduction
-    return Peak(row / scale, col / scale, float(power[i, j]), min(0.0, log_p), width, 1 / scale)
+def _peaks(
+    spectrum: ZoneSpectrum, shortest_px: float, longest_px: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], float]:
+    """Local maxima in the band (row bins of either sign), and the independent bins in it."""
+    rows, cols = spectrum.shape
+    power = spectrum.power
+    row = np.fft.fftfreq(rows)[:, None]
+    col = np.arange(power.shape[1])[None, :] / cols
+    radius = np.hypot(row, col)
+    band = (radius <= min(0.5, 1 / shortest_px)) & (radius >= 1 / longest_px)
+    band[:, 0] &= row[:, 0] > 0  # the other half of this column is its mirror image
+    top = cv2.dilate(np.concatenate([power[-2:], power, power[:2]]), np.ones((5, 5)))[2:-2]
+    i, j = np.nonzero(band & (power >= top))
+    i = np.where(i > rows // 2, i - rows, i)
+    # bins of the transform are finer than the zone resolves where the zone fills little of it
+    finer = rows * cols / abs(float(np.linalg.det(spectrum.to_bins)))
+    return i, j, max(1.0, float(np.count_nonzero(band)) / max(1.0, finer))
+
+
+def _beside(spectrum: ZoneSpectrum, i: NDArray[np.intp], j: NDArray[np.intp]) -> Plane:
+    """Mean power on the ray through zero and on the circle about it, the larger of the two."""
+    rows, cols = spectrum.shape
+    place = np.stack([i / rows, j / cols])
+    unit = place / np.maximum(np.hypot(*place), 1e-12)
+    steps = np.concatenate([np.arange(-_REACH[1], -_REACH[0] + 1),
+                            np.arange(_REACH[0], _REACH[1] + 1)])
+    median = float(scipy.special.gammaincinv(len(spectrum.transforms), 0.5)) / len(
+        spectrum.transforms)
+    found = []
+    for way in (unit, np.stack([-unit[1], unit[0]])):
+        # one step is a bin of the coarser axis along that way
+        scale = 1 / np.maximum(np.abs(way[0]) * rows, np.abs(way[1]) * cols)
+        at = place[:, :, None] + way[:, :, None] * (scale[:, None] * steps)[None]
+        values = spectrum.at(spectrum.power, np.rint(at[0] * rows).astype(np.intp),
+                             np.rint(at[1] * cols).astype(np.intp))
+        found.append(np.median(values, axis=-1) / median)
+    return np.asarray(np.maximum(*found), np.float32)
+
+
+def _shadowed(
+    spectrum: ZoneSpectrum, n: int, kept: list[int],
+    peaks: tuple[NDArray[np.intp], NDArray[np.intp], Plane],
+) -> bool:
+    """Whether a peak may be a side lobe of one found before it, or lies within its breadth."""
+    if not kept:
+        return False
+    i, j, power = peaks
+    rows, cols = spectrum.shape
+    d_i = np.concatenate([i[n] - i[kept], i[n] + i[kept]])
+    d_j = np.concatenate([j[n] - j[kept], j[n] + j[kept]])
+    other = np.tile(power[kept], 2)
+    apart = np.hypot(*(spectrum.to_bins @ np.stack([d_i / rows, d_j / cols])))
+    if bool(np.any((apart < 1.5) | ((apart < 5) & (power[n] < 0.2 * other)))):
+        return True
+    near = np.array([-1, 0, 1])
+    lobe = spectrum.at(spectrum.lobe, d_i[:, None, None] + near[:, None] + 0 * near,
+                       d_j[:, None, None] + near + 0 * near[:, None])
+    return bool(np.any(lobe.max(axis=(1, 2)) * other > _FADED * power[n]))
 
 
 def _log_tail(shape: FloatArray, value: FloatArray) -> FloatArray:
@@ -337,38 +349,29 @@ def _log_tail(shape: FloatArray, value: FloatArray) -> FloatArray:
     return np.where(tail > 1e-280, np.log(np.maximum(tail, 1e-300)), far)
 
 
-def _centroid(power: FloatArray, i: int, j: int) -> tuple[float, float]:
-    """Place of a peak within its bin: parabola through the logarithms of three bins.
+def node_power(
+    spectrum: ZoneSpectrum, row: FloatArray, col: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return power over background at frequencies, and the power itself over the background.
 
-    The transform of a Hann window has a nearly parabolic logarithm about its middle.
+    Parameters
+    ----------
+    row, col : (n,) float arrays
+        Frequencies in cycles per pixel.
+
+    Returns
+    -------
+    ratio, excess : (n,) float arrays
+        Highest power over background among the nine nearest bins; sum over the 5 x 5 nearest
+        bins of the power beyond the background.
     """
-    size = power.shape[0]
-    offsets = []
-    for step in ((1, 0), (0, 1)):
-        left = power[(i - step[0]) % size, (j - step[1]) % size]
-        right = power[(i + step[0]) % size, (j + step[1]) % size]
-        a, b, c = (math.log(max(v, 1e-12)) for v in (left, power[i, j], right))
-        curve = a - 2 * b + c
-        offsets.append(0.0 if curve >= 0 else float(np.clip(0.5 * (a - c) / curve, -0.5, 0.5)))
-    return offsets[0], offsets[1]
-
-
-def peak_near(spectrum: ZoneSpectrum, row: float, col: float, reach: float = 2.0) -> Peak | None:
-    """Return the highest point of the spectrum near a frequency (cycles per pixel), or None."""
-    size, scale = spectrum.size, spectrum.size * spectrum.reduction
-    middle = size // 2
-    i, j = row * scale + middle, col * scale + middle
-    r = math.ceil(reach)
-    if not (r < i < size - r - 1 and r < j < size - r - 1):
-        return None
-    window = spectrum.power[round(i) - r : round(i) + r + 1, round(j) - r : round(j) + r + 1]
-    k, m = divmod(int(np.argmax(window)), window.shape[1])
-    k, m = round(i) - r + k, round(j) - r + m
-    if math.hypot(k - i, m - j) > reach + 0.8:
-        return None
-    shape = np.asarray([spectrum.shape if abs(m - middle) > 1
-                        else min(spectrum.shape, spectrum.axis_shape)])
-    median = scipy.special.gammaincinv(shape, 0.5) / shape
-    value = shape * spectrum.power[k, m] * median
-    log_p = float(_log_tail(shape, value)[0]) + math.log(max(1.0, math.pi * reach**2))
-    return _peak(spectrum, k, m, log_p)
+    rows, cols = spectrum.shape
+    i, j = np.rint(row * rows).astype(np.intp), np.rint(col * cols).astype(np.intp)
+    step = np.arange(-2, 3)
+    at = (i[:, None, None] + step[None, :, None] + 0 * step[None, None, :],
+          j[:, None, None] + step[None, None, :] + 0 * step[None, :, None])
+    power, ground = (spectrum.at(p, *at) for p in (spectrum.power, spectrum.background))
+    near = (slice(None), slice(1, 4), slice(1, 4))
+    ratio = (power[near] / ground[near]).max(axis=(1, 2))
+    excess = np.maximum((power - ground).sum(axis=(1, 2)), 0)
+    return np.asarray(ratio, float), np.asarray(excess, float)
