@@ -3,6 +3,8 @@
 Pairs are drawn here by a projection and a brightness law of our own making.
 """
 
+import dataclasses
+
 import cv2
 import numpy as np
 import pytest
@@ -11,8 +13,10 @@ from edgeqc.measure.form import surface_form
 from edgeqc.measure.height_map import height_from_stereo
 from edgeqc.measure.stereo_field import FieldSpectrum, conjugate_gradient, learned_spectrum
 from edgeqc.measure.stereo_frame import on_ground_plane, on_picture
+from edgeqc.measure.stereo_patch import LaidPair, ReliefPatch
 from edgeqc.measure.stereo_relief import ReliefSettings
 from edgeqc.measure.stereo_shading import shading_slopes, shading_terms
+from edgeqc.measure.stereo_witness import Witness, together, witness_of
 from edgeqc.measure.stereo_zone import StereoZoneSettings, zone_heights
 from edgeqc.measure.surface_filter import gaussian_areal_filter
 
@@ -67,11 +71,11 @@ def sq_in_band(height, inside, short_um):
     return float(np.nanstd(in_band(height, inside, short_um)))
 
 
-def told(height, grain, shading=0.0, tilts=(-5, 5), noise=0.01, seed=1, **more):
+def told(height, grain, shading=0.0, tilts=(-5, 5), noise=0.01, seed=1, settings=SETTINGS, **more):
     pair = pair_of(height, grain, shading, tilts, noise, np.random.default_rng(seed))
     found = height_from_stereo(*pair, pixel_size_um=PIXEL_UM, tilt_deg=tilts, **more)
     assert found.stereo is not None
-    return zone_heights(found.stereo, zone(), FORM, SETTINGS)
+    return zone_heights(found.stereo, zone(), FORM, settings)
 
 
 @pytest.fixture(scope="module")
@@ -197,6 +201,108 @@ def test_masks_and_planes_find_back_through_an_oblique_frame(scene):
     assert ground.sum() == pytest.approx(disc.sum(), rel=0.02)
     back = on_picture(np.where(ground, 1.0, np.nan), found.stereo)
     assert np.mean(np.isfinite(back) & disc) > 0.93 * np.mean(disc)
+
+
+def test_a_zone_cut_into_blocks_is_read_as_a_whole_one(scene, plain):
+    """136 by 176 points in blocks of at most 100: two by two, each with a spectrum of its own."""
+    relief = dataclasses.replace(SETTINGS.relief, block_px=100)
+    found = told(*scene, settings=dataclasses.replace(SETTINGS, relief=relief))
+    assert found.reason == ""
+    # no point is lost at the seams and none is taken twice
+    assert (np.isfinite(found.height_um) == np.isfinite(plain.height_um)).all()
+    one, two, truth = (
+        in_band(h, zone(), plain.short_um) for h in (plain.height_um, found.height_um, scene[0]))
+    both = np.isfinite(one) & np.isfinite(truth)
+    one, two, truth = one[both], two[both], truth[both]
+    assert np.std(two) == pytest.approx(np.std(truth), rel=0.05)
+    assert np.std(two) == pytest.approx(np.std(one), rel=0.05)
+    assert np.corrcoef(two, truth)[0, 1] > 0.93
+    # blocks are drawn apart, so that single points part at a seam, but there is no step
+    step = np.diff(found.height_um - scene[0], axis=1)[20:-20]
+    seam = 16 + 88 - 1
+    assert abs(step[:, seam].mean()) < 0.1
+    assert np.abs(step[:, seam]).mean() < 5 * np.abs(step[:, 17:190]).mean()
+
+
+def test_parts_too_small_for_a_spectrum_are_left_out(scene):
+    relief = dataclasses.replace(SETTINGS.relief, block_px=36)
+    found = told(*scene, settings=dataclasses.replace(SETTINGS, relief=relief))
+    assert found.height_um is None  # 34 by 36 points say nothing of their own spectrum
+    assert "too low" in found.reason
+
+
+# --- what the brightness says --------------------------------------------------------------------
+def witness(height_px, grey, inside):
+    """The witness of a level patch with one pixel of height to one of parallax."""
+    zero = np.zeros(inside.shape, np.float32)
+    patch = ReliefPatch((zero, zero), zero, zero, zero, zero, (-0.5, 0.5), 1.0, 0.0, 1.0, inside,
+                        zero)
+    grey = grey.astype(np.float32)
+    return witness_of(patch, LaidPair(zero, zero, zero, grey, grey),
+                      height_px.astype(np.float32))
+
+
+def test_brightness_shows_a_relief_by_its_slopes_and_crests_and_no_other():
+    rng = np.random.default_rng(31)
+    height, other = rough(rng, 5.0, 3.0), rough(rng, 5.0, 3.0)
+    down, right = np.gradient(height)
+    inside = zone()
+    for grey in (0.4 * right - 0.2 * down, down**2 + right**2, -cv2.Laplacian(height, cv2.CV_64F),
+                 0.1 * height):
+        noisy = grey + 0.5 * grey.std() * rng.standard_normal(grey.shape)
+        for sign in (1, -1):
+            assert witness(sign * height, noisy, inside).explained > 0.65
+        assert abs(witness(other, noisy, inside).explained) < 0.1
+    # in chance's own terms: many unrelated reliefs of a small zone explain nothing on average
+    small = np.zeros(SIZE, bool)
+    small[40:110, 40:110] = True
+    shares = [witness(rough(rng, 5.0, 3.0), noisy, small).explained for _ in range(30)]
+    assert abs(np.mean(shares)) < 0.1
+
+
+def test_the_opening_is_the_texture_across_over_that_along():
+    rng = np.random.default_rng(32)
+    lines = cv2.GaussianBlur(rng.standard_normal(SIZE), (0, 0), sigmaX=30.0, sigmaY=1.0)
+    assert witness(rough(rng, 5.0, 1.0), lines, zone()).opening < 0.1
+    turned = cv2.GaussianBlur(rng.standard_normal(SIZE), (0, 0), sigmaX=1.0, sigmaY=30.0)
+    assert witness(rough(rng, 5.0, 1.0), turned, zone()).opening > 10
+    assert witness(rough(rng, 5.0, 1.0), rough(rng, 2.0, 1.0), zone()).opening == pytest.approx(
+        1, abs=0.1)
+
+
+def test_witnesses_of_parts_add_up():
+    rng = np.random.default_rng(33)
+    height = rough(rng, 5.0, 3.0)
+    left, right = zone(), zone()
+    left[:, 100:], right[:, :100] = False, False
+    parts = [witness(height, np.gradient(height)[1], part) for part in (left, right)]
+    both = together(parts)
+    assert both.points == zone().sum()
+    assert min(p.explained for p in parts) < both.explained < max(p.explained for p in parts) + 0.02
+    assert Witness(100, 1.0, 0.0, 1.0, 1.0).explained == 0  # too small to say anything
+    assert Witness(9000, 0.0, 0.0, 0.0, 0.0).explained == 0
+
+
+def test_lines_along_the_parallax_get_no_number(scene):
+    rng = np.random.default_rng(34)
+    lines = cv2.GaussianBlur(rng.standard_normal(SIZE), (0, 0), sigmaX=25.0, sigmaY=1.0)
+    found = told(scene[0], 0.5 + 0.1 * lines / lines.std(), noise=0.002)
+    assert found.height_um is None
+
+
+def test_a_relief_must_show_in_the_brightness_where_the_pair_may_not_stand_alone(scene):
+    height = scene[0] + rough(np.random.default_rng(35), 5.0, 0.15)
+    strict = dataclasses.replace(SETTINGS, alone_excess=0.0)
+    grainy = told(height, scene[1], settings=strict)
+    assert grainy.height_um is None
+    assert "of its brightness only" in grainy.reason
+    # light from beyond the picture's lower edge, which no tilt about the vertical changes
+    lit = told(height, scene[1] + 0.4 * np.gradient(height, PIXEL_UM)[0], settings=strict)
+    assert lit.reason == ""
+    assert lit.explained > 0.5
+    truth = sq_in_band(height, zone(), lit.short_um)
+    error = sq_in_band(lit.height_um, zone(), lit.short_um) / truth - 1
+    assert abs(error) < 2 * lit.u_rel
 
 
 def test_grain_with_little_shading_is_told(scene):

@@ -65,11 +65,23 @@ class ReliefPatch:
 
 @dataclass(frozen=True)
 class LaidPair:
-    """The pair laid over each other: difference at a base parallax, its change by parallax."""
+    """The pair laid over each other.
+
+    Parameters
+    ----------
+    base : (n, m) float32 array
+        Parallax, less the form, that it is laid over each other by.
+    difference, slope : (n, m) float32 arrays
+        Difference of the pictures there, and its change by parallax.
+    grey, clean : (n, m) float32 arrays
+        Mean of both pictures, levelled; the same freed of noise.
+    """
 
     base: Plane
     difference: Plane
     slope: Plane
+    grey: Plane
+    clean: Plane
 
 
 def form_under(patch: ReliefPatch) -> Plane:
@@ -105,9 +117,10 @@ def lay_over(
     difference = np.where(patch.inside, first - second, 0).astype(np.float32)
     if math.isnan(noise_var):
         noise_var = FIRST_NOISE * float(np.var(difference[patch.inside]))
-    clean = _freed((first + second) / np.float32(2), patch.inside, noise_var / 4)
+    grey = (first + second) / np.float32(2)
+    clean = _freed(grey, patch.inside, noise_var / 4)
     change = np.float32(patch.move[0] - patch.move[1])
-    return LaidPair(mean, difference, change * gradient(clean, 1))
+    return LaidPair(mean, difference, change * gradient(clean, 1), grey, clean)
 
 
 def _levelled(plane: Plane, inside: BoolArray) -> Plane:

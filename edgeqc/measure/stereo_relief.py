@@ -33,6 +33,7 @@ from edgeqc.measure.stereo_patch import (
 )
 from edgeqc.measure.stereo_refine import Plane, gradient
 from edgeqc.measure.stereo_shading import TERMS, shading_slopes
+from edgeqc.measure.stereo_witness import Witness, witness_of
 from edgeqc.quantity import FloatArray
 
 LONGEST_STRIDE = 8.0
@@ -94,6 +95,8 @@ class FoundRelief:
     excess : float
         Root of what is left of the pair's difference at coarse frequencies over what is left at
         the finest ones: 1 for noise alone, more where something is not explained.
+    witness : Witness
+        What the brightness says of this relief.
     """
 
     mean_px: Plane
@@ -101,6 +104,7 @@ class FoundRelief:
     noise_sd: float
     weight: FloatArray
     excess: float
+    witness: Witness
 
 
 @dataclass(frozen=True)
@@ -178,7 +182,9 @@ def find_relief(
     fields = [form + state.spectrum.field(white) for white in state.white]
     excess = _excess(patch, laid, state)
     return FoundRelief(
-        fields[0], tuple(fields[1:]), math.sqrt(state.noise_var), state.weight, excess)
+        fields[0], tuple(fields[1:]), math.sqrt(state.noise_var), state.weight, excess,
+        witness_of(patch, laid, fields[0]),
+    )
 
 
 def _excess(patch: ReliefPatch, laid: LaidPair, state: _State) -> float:
