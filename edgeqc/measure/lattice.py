@@ -23,7 +23,7 @@ from edgeqc.measure.lattice_sight import (
     lattice_frames,
     look_for_lattice,
 )
-from edgeqc.measure.lattice_spectrum import node_power
+from edgeqc.measure.lattice_spectrum import node_power, wave_chance
 from edgeqc.quantity import Measured, combine
 from edgeqc.zoning.zones import LASER, ZoneMap
 
@@ -59,7 +59,12 @@ class LatticeMeasures:
     flags: tuple[Raised, ...] = ()
 
 
+# sums of the logarithms of separations over the set ones: names may follow the nearer reading of
+# one lattice, but which of two different ones it is may only be told by settings that fit
 _SAME_DISTANCE = 0.01
+_APART = 0.15
+# a wave of half an order this much weaker than the carriers is none of the lattice's own
+_COMPARABLE = 0.1
 _RIVAL = 0.5
 _STRONG = 0.3
 # error of lengths along a bent face over its relative change of lengths to an edge: on drawn faces
@@ -169,6 +174,9 @@ def lattice_of_mask(
     sight = _best_sight(lattice_frames(image, face, mask), settings, tilt_doubt(image, settings))
     if sight is None:
         return _nothing("no lattice stands out above chance", raised("lattice_not_significant"))
+    if _skipped(sight, settings):
+        doubt = "waves of half an order leave open whether a separation is twice what was seen"
+        return _nothing(doubt, raised("lattice_not_significant", doubt))
     chosen, note = _named(sight.lattices[0], set_um)
     if chosen is None:
         return _nothing(note, raised("lattice_not_significant", note))
@@ -228,6 +236,27 @@ def _rivalled(sight: Sight) -> bool:
     )
 
 
+def _skipped(sight: Sight, settings: LatticeSettings) -> bool:
+    """Whether something stands where the waves of a lattice of twice a separation would.
+
+    At places that are known beforehand a wave needs less to be significant. What is far fainter
+    than the waves that carry the lattice is other texture.
+    """
+    lattice = sight.lattices[0]
+    if lattice.shifted:
+        return False
+    least = _COMPARABLE * min(sight.field.waves[i].ratio for i, _ in carriers(lattice, sight.field))
+    at = np.array([sight.frame.in_picture(
+        h * lattice.along[0] + k * lattice.across[0], h * lattice.along[1] + k * lattice.across[1])
+        for h, k in ((0.5, 0), (0, 0.5), (0.5, 0.5), (1, 0.5), (0.5, 1), (-0.5, 1), (-1, 0.5),
+                     (-0.5, 0.5))])
+    ratio, _ = node_power(sight.spectrum, at[:, 0], at[:, 1])
+    # the highest of nine bins at each place
+    highest = float(ratio.max())
+    return highest >= least and (
+        wave_chance(sight.spectrum, highest) * 9 * len(at) < settings.max_chance)
+
+
 def _named(
     lattice: Reciprocal, set_um: tuple[float, float] | None
 ) -> tuple[Reciprocal | None, str]:
@@ -243,9 +272,12 @@ def _named(
         return lattice, "spots and lines told apart by the shift of every other line"
     readings = sorted((lattice, other_reading(lattice)), key=lambda item: item.spot)
     if set_um is not None:
-        near, far = sorted(readings, key=lambda item: _distance(item, set_um))
-        if _distance(far, set_um) > _distance(near, set_um) + _SAME_DISTANCE:
-            return near, "spots and lines named by the set separations"
+        near, far = (_distance(item, set_um)
+                     for item in sorted(readings, key=lambda item: _distance(item, set_um)))
+        clear = far > near + (_APART if lattice.shifted else _SAME_DISTANCE)
+        if clear and (near < _APART or not lattice.shifted):
+            return (min(readings, key=lambda item: _distance(item, set_um)),
+                    "spots and lines named by the set separations")
     if lattice.shifted:
         return None, "the lattice can be read in two ways; the set separations would tell which"
     return readings[0], "the smaller separation is taken for that of the spots"

@@ -19,7 +19,7 @@ _FULL_WEIGHT = 40.0
 _LEAST_SKEW_DEG = 0.1
 _PROPOSING = 8
 # of two readings of one set of nodes, lines shifted against each other leave those out that lie
-# across the lines at odd multiples of half an order
+# across the lines at odd multiples of half an order: power of these over the others of odd order
 _FAINT = 0.1
 # harmonics beyond the Nyquist limit fold back to periods between 2 and 3 px
 _FOLDED_PX = 3.0
@@ -172,9 +172,10 @@ def fit_lattices(
     is a wave along them, plain or with whole or half orders across. Waves are explained that
     lie at a node within the resolution. Any two waves make a lattice: the score begins with the
     logarithm of one over the number of pairs that chance would set at right angles as nearly as
-    these. Every further wave explained adds, by its significance, the logarithm of one over the
-    number of waves that chance would lay on a node. So a lattice with many nodes, which explains
-    anything, and one among many waves that it does not explain have to show more.
+    these. The other waves are taken for a mixture, of those that lie at nodes and of a share of
+    strays that lie anywhere: each wave explained adds, by its significance, the logarithm of its
+    likelihood at a node over that anywhere, and each stray takes away that of their share. So a
+    lattice with many nodes, which explains anything, has to explain more.
     """
     if len(field.waves) < 2:
         return []
@@ -224,8 +225,7 @@ def _shifted_instead(
         explained = {i for i, _ in other.orders}
         against = [field.waves[i].power for i, _ in best.orders if i not in explained]
         halves = [field.waves[i].power for i, (_, k) in other.orders if 2 * k % 2]
-        across = [field.waves[i].power for i, (h, _) in other.orders if h == 0]
-        if across and max(against, default=0.0) < _FAINT * min(max(halves), max(across)):
+        if max(against, default=0.0) < _FAINT * max(halves):
             return other
     return best
 
@@ -284,15 +284,17 @@ def _explain(field: WaveField, orders: Orders) -> Reciprocal | None:
     weight = field.weight
     counted = [i for i, wave in enumerate(field.waves)
                if i in matched or wave.period_px > _FOLDED_PX]
-    others = max(1, len(counted) - 2)
     pairs = len(counted) * (len(counted) - 1) / 2
     density = _node_share(field, along, across, 0.5 if lattice.shifted else 1.0)
+    stray = (0.5 + sum(weight[i] for i in counted if i not in matched)) / (
+        1 + sum(weight[i] for i in counted))
     score = -math.log(pairs * max(lattice.skew_deg, _LEAST_SKEW_DEG) / 45)
     for i in sorted(matched, key=lambda i: field.waves[i].log_p)[2:]:
         h, k = matched[i]
         off = np.hypot(*(field.to_bins @ (h * along + k * across - field.places[i])))
         near = 1 - min(1.0, float(off) / _TOLERANCE_BINS) ** 2
-        score += float(weight[i]) * near * max(0.0, -math.log(density * others))
+        score += float(weight[i]) * near * max(0.0, math.log((1 - stray) / density))
+    score += math.log(stray) * sum(float(weight[i]) for i in counted if i not in matched)
     held = float(sum(weight[i] for i in matched))
     return replace(lattice, score=score,
                    explained=held / max(held, float(sum(weight[i] for i in counted))))

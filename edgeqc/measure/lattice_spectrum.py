@@ -349,6 +349,18 @@ def _log_tail(shape: FloatArray, value: FloatArray) -> FloatArray:
     return np.where(tail > 1e-280, np.log(np.maximum(tail, 1e-300)), far)
 
 
+def wave_chance(spectrum: ZoneSpectrum, ratio: float) -> float:
+    """Return the probability that chance puts a bin as high over its surroundings.
+
+    Parameters
+    ----------
+    ratio : float
+        Power over that of the surroundings.
+    """
+    count = len(spectrum.transforms)
+    return float(scipy.special.gammaincc(count, count * ratio))
+
+
 def node_power(
     spectrum: ZoneSpectrum, row: FloatArray, col: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
