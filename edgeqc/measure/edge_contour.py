@@ -78,6 +78,8 @@ class EdgeContour:
         the edge could not be read anew and is the tracer's line, whose noise is not known.
     noise_u_rel : float
         Relative standard uncertainty of ``noise_um``.
+    noise_correlation : tuple of float
+        Correlation of that noise at points 1, 2, ... steps apart; empty for white noise.
     """
 
     zone: Zone
@@ -90,6 +92,7 @@ class EdgeContour:
     form: str
     noise_um: float | None = None
     noise_u_rel: float = 0.0
+    noise_correlation: tuple[float, ...] = ()
 
     @property
     def length_um(self) -> float:
@@ -154,7 +157,7 @@ def edge_contours(
             traced = _deviation(
                 points_px[part] * scale, (other_px[part] - points_px[part]) * scale, known, settings
             )
-            deviation, noise = _read_anew(image, traced, settings.reading)
+            deviation, noise, correlation = _read_anew(image, traced, settings.reading)
             found.append(EdgeContour(
                 _zone(code), edge, deviation * lengthening, traced.spacing,
                 traced.station + part.start,
@@ -162,6 +165,7 @@ def edge_contours(
                 f"form: polynomials of degree {_degree(points_px[part] * scale, settings)}"
                 " in arc length",
                 None if noise is None else noise * lengthening, settings.reading.noise_u_rel,
+                correlation,
             ))
     return tuple(found)
 
@@ -218,10 +222,13 @@ class _Traced:
 
 def _read_anew(
     image: CalibratedImage, traced: _Traced, settings: EdgeReadingSettings
-) -> tuple[FloatArray, float | None]:
-    """Return deviations read anew from the picture and their noise, in µm; else the traced ones."""
+) -> tuple[FloatArray, float | None, tuple[float, ...]]:
+    """Return deviations read anew from the picture, in µm, their noise, how it goes on.
+
+    Where the picture allows no reading, the traced ones.
+    """
     if image.pixel_size_um is None:  # pragma: no cover - contours need a pixel size
-        return traced.deviation, None
+        return traced.deviation, None, ()
     scale = np.array(image.pixel_size_um)
     unit = float(np.sqrt(scale[0] * scale[1]))
     known = np.isfinite(traced.deviation)
@@ -231,8 +238,9 @@ def _read_anew(
         settings=settings,
     )
     if reading is None:
-        return traced.deviation, None
-    return np.where(known, reading.offset_px * unit, np.nan), reading.noise_px * unit
+        return traced.deviation, None, ()
+    deviation = np.where(known, reading.offset_px * unit, np.nan)
+    return deviation, reading.noise_px * unit, reading.noise_correlation
 
 
 def _deviation(

@@ -2,8 +2,8 @@
 
 The tracer ties neighbouring profiles together, as an outline must be whole: its line is smoother
 than the edge, and its own noise cannot be told from the edge's roughness any more. A roughness
-needs readings that know nothing of each other: then their noise is white, and its size follows
-from the picture.
+needs readings that know nothing of each other: then their noise is white but for what readings
+between the pixels share, and its size and grain follow from the picture.
 """
 
 from __future__ import annotations
@@ -19,6 +19,17 @@ from edgeqc.quantity import FloatArray
 
 DEPTHS_PX = np.arange(-6.0, 6.01, 0.5)
 """Depths across the edge at which it is looked at, in pixels."""
+
+NOISE_LAGS = 3
+"""Steps along the edge over which readings share pixels: what interpolation takes in."""
+
+GRAINS = 4
+"""Draws of noise on the pixels from which the readings' noise is told."""
+
+BEND = 0.2
+"""Growth of a reading's noise variance with itself, per square pixel: a noisy reading leaves the
+straight part of its profile. Readings of drawn edges (blur 1 px) that were repeated with new noise
+scatter by 0 % more than their straight prediction at 0.3 px, 4 % at 0.57 px, 5 % at 0.78 px."""
 
 PLATEAU_PX = 3.5
 """Depth from which the profile's noise is that of the picture alone: nearer to the edge readings
@@ -53,7 +64,7 @@ class EdgeReadingSettings:
     reach_px: float = 3.0
     largest_noise_px: float = 0.8
     largest_stray: float = 0.02
-    noise_u_rel: float = 0.15
+    noise_u_rel: float = 0.05
 
 
 @dataclass(frozen=True)
@@ -66,10 +77,13 @@ class EdgeReading:
         Distance of the edge from the form along its normal, in pixels.
     noise_px : float
         Standard deviation of a reading's noise.
+    noise_correlation : tuple of float
+        Correlation of the noise of readings 1, 2, ... steps apart.
     """
 
     offset_px: FloatArray
     noise_px: float
+    noise_correlation: tuple[float, ...] = ()
 
 
 def read_edge(
@@ -97,7 +111,8 @@ def read_edge(
     line smoothed, are the edge's model: aligned on readings of their own, profiles would line up
     their noise and look sharper than the edge is. A reading moves by -Σ(m'/v)(I - m)/Σ(m'²/v), the
     weighted least-squares shift of its own profile alone, until it stays. Its noise is what the
-    same sum makes of white noise of the size that neighbouring profiles differ by.
+    same sum makes of white noise on the pixels, of the size that neighbouring profiles differ by;
+    readings between the pixels share some of it, and how much is found in the same way.
 
     References
     ----------
@@ -112,14 +127,13 @@ def read_edge(
         offset = offset + np.clip(np.sum(filters * rest, axis=1), -1.0, 1.0)
         offset = np.clip(offset, start - settings.reach_px, start + settings.reach_px)
     stray = float(np.mean(np.abs(offset - start) >= settings.reach_px))
-    grain = _grain(form_px, normal, offset)
-    size = _noise_by_depth(_profiles(pixels, form_px, normal, offset), mean)
-    size = size / np.maximum(np.sqrt(np.mean(grain**2, axis=0)), 1e-9)
-    noise = float(np.std(np.sum(filters * grain * size, axis=1)))
+    noise, correlation = _noise(
+        filters, _noise_by_depth(_profiles(pixels, form_px, normal, offset), mean),
+        _grains(form_px, normal, offset))
     seen = bool(np.any(filters))  # a picture without an edge has none
     if not seen or not noise <= settings.largest_noise_px or stray > settings.largest_stray:
         return None
-    return EdgeReading(offset, noise)
+    return EdgeReading(offset, noise, correlation)
 
 
 def _profiles(
@@ -133,15 +147,37 @@ def _profiles(
     return np.asarray(grey, float)
 
 
-def _grain(form_px: FloatArray, normal: FloatArray, offset: FloatArray) -> FloatArray:
-    """Return what white noise of unit size on the pixels gives in the profiles."""
+def _noise(
+    filters: FloatArray, size: FloatArray, grains: FloatArray
+) -> tuple[float, tuple[float, ...]]:
+    """Return the noise of a reading, and how it goes on from one reading to the next.
+
+    ``size`` is the noise by depth as neighbouring profiles differ by it, and so it is of the
+    grains: between the pixels neighbours share noise, which their difference does not show.
+    """
+    shared = np.sqrt(np.mean(np.diff(grains, axis=1) ** 2, axis=(0, 1)) / 2)
+    made = np.sum(filters * grains * (size / np.maximum(shared, 1e-9)), axis=2)
+    made = made - made.mean()
+    square = float(np.mean(made**2))
+    if not square > 0:
+        return 0.0, ()
+    products = [float(np.mean(made[:, lag:] * made[:, :-lag])) for lag in range(1, 1 + NOISE_LAGS)]
+    noise = float(np.sqrt(square * (1 + BEND * square)))
+    return noise, tuple(product / square for product in products)
+
+
+def _grains(form_px: FloatArray, normal: FloatArray, offset: FloatArray) -> FloatArray:
+    """Return (draws, n, depths): what white noise of unit size on the pixels gives there."""
     line = form_px + normal * offset[:, None]
     reach = DEPTHS_PX[-1] + 3  # and what the interpolation takes in
     # noise is drawn around the edge only: a picture may be a thousand times larger
     low = np.floor(line.min(axis=0) - reach)
     rows, cols = (int(size) for size in np.ceil(line.max(axis=0) + reach) - low + 1)
-    white = np.random.default_rng(0).standard_normal((rows, cols), np.float32)
-    return _profiles(white, form_px - low, normal, offset)
+    rng = np.random.default_rng(0)
+    return np.stack([
+        _profiles(rng.standard_normal((rows, cols), np.float32), form_px - low, normal, offset)
+        for _ in range(GRAINS)
+    ])
 
 
 def _model(profile: FloatArray, pool: int) -> tuple[FloatArray, FloatArray]:

@@ -62,8 +62,8 @@ def edge_rows(
 
     Notes
     -----
-    The edge's noise comes from the white floor of its spectrum, about the noise that the picture
-    predicts for a reading, and is taken out of Rq. The setting
+    The edge's noise comes from the floor of its spectrum, about the noise that the picture
+    predicts for a reading and of its grain, and is taken out of Rq. The setting
     class is the default one for the Rz found, where its evaluation length fits; otherwise the
     longest that fits, and else five sections of what there is, marked non-default.
 
@@ -78,6 +78,7 @@ def edge_rows(
             contour.deviation_um, contour.spacing_um, detrend=0,
             spacing_u_rel=contour.u_height_rel,
             noise_um=None if contour.noise_um is None else (contour.noise_um, contour.noise_u_rel),
+            noise_correlation=contour.noise_correlation,
         )
     except MeasurementError:
         return ()  # constant, or too much of it unknown: the face's other rows stand

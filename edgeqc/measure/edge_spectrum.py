@@ -147,6 +147,13 @@ class ExpectedPeriodogram:
         Window of every edge, 0 in gaps; the sum of squares of each is n.
     spacing_um : float
         Sampling interval in µm.
+    noise_correlation : tuple of float
+        Correlation of the noise of points 1, 2, ... steps apart; empty for white noise.
+
+    Attributes
+    ----------
+    noise_of_unit : (bins,) float array
+        What is expected of noise of unit standard deviation, in µm.
 
     Notes
     -----
@@ -158,7 +165,9 @@ class ExpectedPeriodogram:
     Biometrika 2019;106(2):251 (debiased Whittle likelihood).
     """
 
-    def __init__(self, windows: FloatArray, spacing_um: float) -> None:
+    def __init__(
+        self, windows: FloatArray, spacing_um: float, noise_correlation: tuple[float, ...] = ()
+    ) -> None:
         n = windows.shape[1]
         self.n, self.spacing_um = n, spacing_um
         self.size = fft.next_fast_len(FINE * n, real=True)
@@ -169,14 +178,21 @@ class ExpectedPeriodogram:
         self.frequency: FloatArray = fft.rfftfreq(n, spacing_um)
         fine = fft.rfftfreq(self.size, spacing_um)
         repeats = np.arange(-ALIASES, ALIASES + 1) / spacing_um
+        angle = 2.0 * np.pi * self.frequency * spacing_um
+        floor = np.full(angle.shape, self.overlap[0])
+        for lag, share in enumerate(noise_correlation, start=1):
+            floor += 2.0 * share * self.overlap[lag] * np.cos(lag * angle)
+        # a correlation known only in part must not leave a frequency without noise
+        least = 1e-3 * self.overlap[0]
+        self.noise_of_unit: FloatArray = spacing_um * np.maximum(floor, least)
         self.folded: FloatArray = fine[None, :] + repeats[:, None]
 
     def of(
         self, sigma_um: float, correlation_um: float, exponent: float, noise_um: float
     ) -> FloatArray:
         """Return the expected two-sided density at ``frequency``, in µm³."""
-        noise = noise_um**2 * self.spacing_um * self.overlap[0]
-        density: FloatArray = sigma_um**2 * self.of_unit(correlation_um, exponent) + noise
+        density: FloatArray = (
+            sigma_um**2 * self.of_unit(correlation_um, exponent) + noise_um**2 * self.noise_of_unit)
         return density
 
     def of_unit(self, correlation_um: float, exponent: float) -> FloatArray:

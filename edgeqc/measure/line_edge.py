@@ -18,6 +18,7 @@ from scipy import fft
 from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
+from edgeqc.measure.edge_signal import EdgeSignal, Fitted
 from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, taper
 from edgeqc.measure.height_checks import check_height_range, check_spacing
 from edgeqc.quantity import BoolArray, FloatArray, Measured, combine
@@ -102,6 +103,7 @@ def line_edge_roughness(
     detrend: int = 1,
     spacing_u_rel: float = 0.0,
     noise_um: tuple[float, float] | None = None,
+    noise_correlation: tuple[float, ...] = (),
 ) -> LineEdge:
     """Return the roughness of one edge, or of several of one kind, with its noise taken out.
 
@@ -118,6 +120,8 @@ def line_edge_roughness(
     noise_um : (float, float), optional
         What is known beforehand of the noise of a point: standard deviation in µm, and its
         relative standard uncertainty. Without it the spectrum's white floor alone decides.
+    noise_correlation : tuple of float
+        Correlation of the noise of points 1, 2, ... steps apart; empty for white noise.
 
     Returns
     -------
@@ -125,10 +129,11 @@ def line_edge_roughness(
 
     Notes
     -----
-    The model density plus a white floor is fitted by Whittle's likelihood to the Hann-windowed
-    periodogram, with leakage, aliasing and gaps in what is expected of it. Rq_unbiased² =
-    Rq_biased² - noise². Shares of u: "sampling along the surface", "noise" and "pixel size";
-    those of the fitted values come from the likelihood's curvature.
+    The model density plus the noise's floor is fitted by Whittle's likelihood to the Hann-windowed
+    periodogram, with leakage, aliasing and gaps in what is expected of it. Rq_unbiased is that of
+    the edge as seen, freed of noise frequency by frequency (`edge_signal`). Shares of u: "sampling
+    along the surface", "noise" and "pixel size"; those of the fitted values come from the
+    likelihood's curvature.
 
     References
     ----------
@@ -143,12 +148,14 @@ def line_edge_roughness(
     windows = taper(valid.astype(np.float64))
     periodogram = np.abs(fft.rfft(np.where(valid, flat, 0.0) * windows, axis=1)) ** 2
     density = periodogram.mean(axis=0) * spacing / edges.shape[1]
-    expected = ExpectedPeriodogram(windows, spacing)
+    expected = ExpectedPeriodogram(windows, spacing, noise_correlation)
     bins = slice(1 + DETREND_BINS * (1 + detrend), None)
     biased = math.sqrt(float(np.mean(flat[valid] ** 2)))
     best, covariance = _fit(density, expected, bins, (edges.shape[0], biased), noise_um)
     length = edges.shape[1] * spacing
-    values = _values(best, covariance, (biased, length, spacing, edges.shape[0]), spacing_u_rel)
+    signal = EdgeSignal(flat, valid, spacing, noise_correlation)
+    values = _values(best, covariance, (biased, length, spacing, edges.shape[0]), spacing_u_rel,
+                     signal)
     names = ("mean", "straight line", "parabola")
     return LineEdge(
         values, expected.frequency, density, expected.of(*best), length, spacing,
@@ -223,7 +230,7 @@ def _fit(
     bins: slice,
     figures: tuple[int, float],
     noise_um: tuple[float, float] | None,
-) -> tuple[tuple[float, float, float, float], FloatArray]:
+) -> tuple[Fitted, FloatArray]:
     """Whittle's likelihood; parameters sigma, correlation length, exponent, noise."""
     lines, biased = figures
     seen = density[bins]
@@ -232,11 +239,10 @@ def _fit(
     high = np.log([10.0 * biased, n * step, EXPONENT_BOUNDS[1], 2.0 * biased])
 
     of_unit = lru_cache(maxsize=8)(expected.of_unit)
-    floor_of_unit = step * expected.overlap[0]
 
     def model(log: FloatArray) -> FloatArray:
         sigma, length, exponent, noise = (float(value) for value in np.exp(log))
-        whole = sigma**2 * of_unit(length, exponent) + noise**2 * floor_of_unit
+        whole = sigma**2 * of_unit(length, exponent) + noise**2 * expected.noise_of_unit
         return np.asarray(whole[bins])
 
     floor = math.sqrt(float(np.median(seen[-max(seen.size // 8, 4):])) / step)
@@ -315,10 +321,11 @@ def _score(
 
 
 def _values(
-    best: tuple[float, float, float, float],
+    best: Fitted,
     covariance: FloatArray,
     figures: tuple[float, float, float, int],
     spacing_u_rel: float,
+    signal: EdgeSignal,
 ) -> dict[str, Measured]:
     """Put values and shares of uncertainty together; ``figures``: biased, length, step, lines."""
     sigma, correlation_um, exponent, noise = best
@@ -329,11 +336,8 @@ def _values(
     square = biased**2 - noise**2
     values = {"Rq_biased": _measured(biased, {_SAMPLING: sampling}, "µm", spacing_u_rel)}
     if square > 0:
-        unbiased = math.sqrt(square)
-        shares = {
-            _SAMPLING: sampling * biased / unbiased,
-            _NOISE: noise**2 * float(u_log[3]) / unbiased,
-        }
+        unbiased, u_noise = signal.rms_um(best, covariance)
+        shares = {_SAMPLING: sampling * biased / unbiased, _NOISE: u_noise}
         values["Rq_unbiased"] = _measured(unbiased, shares, "µm", spacing_u_rel, note)
         tripled = {source: 3.0 * share for source, share in shares.items()}
         values["three_sigma"] = _measured(3.0 * unbiased, tripled, "µm", spacing_u_rel, note)
@@ -355,7 +359,7 @@ def _values(
 
 
 def _square_spread(
-    best: tuple[float, float, float, float], length: float, step: float, lines: int
+    best: Fitted, length: float, step: float, lines: int
 ) -> float:
     """Return the standard deviation of the edges' mean square, from the fitted model."""
     sigma, correlation_um, exponent, noise = best
