@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from edgeqc.imaging.calibration import calibrate, read_images
+from edgeqc.imaging.edge_blur import blur_of_edges
 from edgeqc.imaging.noise import estimate_noise, snr_one_picture, snr_two_pictures
-from edgeqc.imaging.quality import QualityLimits, blur_of_edges, measure_quality, quality_flags
+from edgeqc.imaging.quality import QualityLimits, measure_quality, quality_flags
 from edgeqc.imaging.reading import read_pages
 from edgeqc.imaging.row_drift import row_jump
 

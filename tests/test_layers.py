@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "edgeqc"
 
 LAYERS = (
-    ("errors", "flags", "quantity", "typesetting"),
+    ("errors", "flags", "quantity", "order_statistics", "typesetting"),
     ("imaging",),
     ("faces",),
     ("zoning",),

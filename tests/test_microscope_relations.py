@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from edgeqc.imaging.edge_blur import blur_of_edges
 from edgeqc.imaging.noise import estimate_noise
-from edgeqc.imaging.quality import blur_of_edges
 from edgeqc.measure.stereo_geometry import height_per_parallax, position_at_tilt
 from edgeqc.phantoms.signal import tilt_yield
 

@@ -76,9 +76,11 @@ def _robust_shape(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return a polynomial through an edge that its burrs do not lift."""
     weight = np.ones(x.size)
     fitted: FloatArray = np.full(x.size, np.median(y))
+    basis = legendre.legvander(x, SHAPE_DEGREE).T.copy()
     for _ in range(8):
-        fitted = np.asarray(
-            legendre.legval(x, legendre.legfit(x, y, SHAPE_DEGREE, w=np.sqrt(weight))), float)
+        # over its own range the basis is nearly orthogonal: the normal equations are safe
+        weighted = basis * weight
+        fitted = np.linalg.solve(weighted @ basis.T, weighted @ y) @ basis
         rest = y - fitted
         spread = max(1.4826 * float(np.median(np.abs(rest))), 0.3)
         weight = np.maximum(1 - (rest / (4.685 * spread)) ** 2, 0.0) ** 2 + 1e-6

@@ -181,22 +181,24 @@ def best_path(evidence: NDArray[np.float32], stiffness: float) -> NDArray[np.int
         Cost of a step of one position, growing with its square.
     """
     n, width = evidence.shape
-    cost = (stiffness * np.arange(-SLOPE, SLOPE + 1) ** 2).astype(np.float32)[:, None]
-    pick = np.empty((n, width), np.intp)
-    padded = np.full((width + 2 * SLOPE,), -np.inf, np.float32)
-    best = padded[SLOPE : SLOPE + width]
-    best[:] = evidence[0]
-    choices = np.lib.stride_tricks.sliding_window_view(padded, width)
-    option = np.empty(choices.shape, np.float32)
+    cost = (stiffness * np.arange(-SLOPE, SLOPE + 1) ** 2).astype(np.float32)
+    # the best sum that ends at each position, with room for steps beyond either side
+    reached = np.full((n, width + 2 * SLOPE), -np.inf, np.float32)
+    inner = reached[:, SLOPE : SLOPE + width]
+    inner[0] = evidence[0]
+    choices = np.lib.stride_tricks.sliding_window_view(reached, width, axis=1)
+    option = np.empty(choices.shape[1:], np.float32)
+    step_cost = cost[:, None]
     for i in range(1, n):  # in place: this loop runs thousands of times a face
-        np.subtract(choices, cost, out=option)
-        option.argmax(axis=0, out=pick[i])
-        option.max(axis=0, out=best)
-        best += evidence[i]
+        np.subtract(choices[i - 1], step_cost, out=option)
+        np.maximum.reduce(option, axis=0, out=inner[i])
+        inner[i] += evidence[i]
     path = np.empty(n, np.intp)
-    path[-1] = int(best.argmax())
-    for i in range(n - 1, 0, -1):
-        path[i - 1] = path[i] + pick[i, path[i]] - SLOPE
+    at = int(inner[-1].argmax())
+    path[-1] = at
+    for i in range(n - 2, -1, -1):
+        at += int((reached[i, at : at + cost.size] - cost).argmax()) - SLOPE
+        path[i] = at
     return path
 
 

@@ -104,7 +104,8 @@ class CutFace:
         (..., 2) float array
             Positions (row, col) in pixels.
         """
-        station, t = np.broadcast_arrays(np.asarray(station, float), np.asarray(t, float))
+        # what depends on the chord alone is read once a chord, not once a point
+        station, t = np.asarray(station, float), np.asarray(t, float)
         index = np.arange(self.s_px.size)
         ends = [
             np.interp(station, index, edge[:, axis])

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from edgeqc.errors import ModelError
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.order_statistics import median
 
 FloatImage = NDArray[np.float32]
 
@@ -21,6 +22,8 @@ STRIDE = 2
 N_PLANES = 6
 MODEL_FILE = "face_model.onnx"
 _ENERGY_FLOOR = 1e-7  # (grey range)²; keeps the logarithm finite on a flat picture
+_STRIP_PIXELS = 1 << 18
+_HALO_ROWS = 8  # what a smoothing of two pixels sees on either side
 
 
 def _shrunk(plane: FloatImage, rows: int, cols: int) -> FloatImage:
@@ -56,25 +59,47 @@ def picture_planes(image: CalibratedImage) -> FloatImage:
         valid mask, and a mask of the canvas; the picture stands in the upper left.
     """
     rows, cols = canvas_size(image.pixels.shape)
-    grey = np.nan_to_num(np.asarray(image.pixels, np.float32))
-    valid = image.valid.astype(np.float32)
-    inside = grey[image.valid] if image.valid.any() else grey.ravel()
-    step = max(1, inside.size // 200_000)
-    centre = float(np.median(inside[::step]))
-    spread = float(inside[::step].std()) + 1e-6
-    grey = np.where(image.valid, grey, np.float32(centre))
+    grey, centre, spread = _blanked(image)
     planes = np.zeros((N_PLANES, CANVAS, CANVAS), np.float32)
     small = _shrunk(grey, rows, cols)
     planes[0, :rows, :cols] = np.clip((small - centre) / spread, -4, 4)
     detail = small - _blur(small, 12.0)
     planes[1, :rows, :cols] = np.clip(detail / (float(detail.std()) + 1e-6), -4, 4)
-    first, second = _blur(grey, 1.0), _blur(grey, 2.0)
-    for index, band in enumerate((grey - first, first - second)):
-        energy = np.log(_blur(_shrunk(band * band, rows, cols), 2.0) + _ENERGY_FLOOR)
-        planes[2 + index, :rows, :cols] = np.clip(energy - np.median(energy), -5, 5)
-    planes[4, :rows, :cols] = _shrunk(valid, rows, cols)
+    for index, power in enumerate(_fine_power(grey)):
+        energy = np.log(_blur(_shrunk(power, rows, cols), 2.0) + _ENERGY_FLOOR)
+        planes[2 + index, :rows, :cols] = np.clip(energy - np.float32(median(energy)), -5, 5)
+    planes[4, :rows, :cols] = _shrunk(image.valid.astype(np.float32), rows, cols)
     planes[5, :rows, :cols] = 1.0
     return planes
+
+
+def _blanked(image: CalibratedImage) -> tuple[FloatImage, float, float]:
+    """Return the grey levels with the data bar filled in, their centre and spread."""
+    grey, valid = np.asarray(image.pixels, np.float32), image.valid
+    whole = bool(valid.all())  # then no copy of a large picture is made
+    if not whole:
+        grey = np.nan_to_num(grey)
+    inside = grey.ravel() if whole or not valid.any() else grey[valid]
+    sample = inside[:: max(1, inside.size // 200_000)]
+    centre, spread = median(sample), float(sample.std()) + 1e-6
+    return grey if whole else np.where(valid, grey, np.float32(centre)), centre, spread
+
+
+def _fine_power(grey: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Return the squares of two bands of fine detail, by strips that stay in the cache."""
+    finest, fine = np.empty_like(grey), np.empty_like(grey)
+    rows = grey.shape[0]
+    height = max(_STRIP_PIXELS // grey.shape[1], 4 * _HALO_ROWS)
+    for top in range(0, rows, height):
+        start, stop = max(0, top - _HALO_ROWS), min(rows, top + height + _HALO_ROWS)
+        strip = grey[start:stop]
+        first, second = _blur(strip, 1.0), _blur(strip, 2.0)
+        inner = slice(top - start, min(top + height, rows) - start)
+        into = slice(top, top + height)
+        for band, upper, lower in ((finest, strip, first), (fine, first, second)):
+            np.subtract(upper[inner], lower[inner], out=band[into])
+            np.multiply(band[into], band[into], out=band[into])
+    return finest, fine
 
 
 @lru_cache(maxsize=1)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.flags import Raised, raised
+from edgeqc.imaging.edge_blur import blur_of_edges
 from edgeqc.imaging.noise import estimate_noise
 from edgeqc.imaging.row_drift import row_jump
 
@@ -210,112 +211,6 @@ def _clipped(pixels: Plane, valid: NDArray[np.bool_]) -> tuple[float, float]:
     # shares are of what is not such background, or a large one would hide a lost face
     count = max(per_block, float(np.count_nonzero(valid)) - float(ground.sum()) * per_block)
     return min(1.0, float(np.count_nonzero(white)) / count), min(1.0, lost / count)
-
-
-def blur_of_edges(pixels: Plane, valid: NDArray[np.bool_], noise_sd: float) -> float:
-    """Return the standard deviation, in pixels, of the blur of a picture's sharpest edges.
-
-    Parameters
-    ----------
-    pixels : (rows, cols) float32 array
-        Grey levels.
-    valid : (rows, cols) bool array
-        Pixels to use.
-    noise_sd : float
-        Standard deviation of the pixel noise.
-
-    Notes
-    -----
-    The gradient of a step of blur s is proportional to 1/sqrt(s² + a²) after smoothing by a.
-    From the gradients G at a = 1 and H at b = 2 follows s² = (b² - q a²)/(q - 1), q = (G/H)².
-    It is read on the crests of the steepest edges that stand out of the noise, on a pyramid of
-    half, quarter and eighth size, at the finest level that has enough of them and where they are
-    no wider than 2.5 of its pixels (wider ones are read with less noise one level up); the
-    median is given. A thin line reads sharper than a step, so that the figure errs towards sharp.
-
-    The edges are Gaussian-blurred steps: 25-75 % width 1.349 s, 10-90 % width 2.563 s.
-    """
-    image, mask = pixels, valid
-    noise = noise_sd
-    found = math.inf
-    for level in range(5):
-        if min(image.shape) < 48:
-            break
-        value = _edge_blur(image, mask, noise)
-        if math.isfinite(value):
-            # each halving averages four pixels: a box of that width adds (2^k)²/12 - 1/12
-            scale = 2.0**level
-            inherent = (scale * scale - 1) / 12
-            found = math.sqrt(max(0.0, (value * scale) ** 2 - inherent))
-            if value <= _WIDEST:
-                break
-        elif math.isfinite(found):
-            break
-        size = (image.shape[1] // 2, image.shape[0] // 2)
-        image = np.asarray(cv2.resize(image[: 2 * size[1], : 2 * size[0]], size,
-                                      interpolation=cv2.INTER_AREA), np.float32)
-        mask = cv2.resize(mask[: 2 * size[1], : 2 * size[0]].astype(np.uint8), size,
-                          interpolation=cv2.INTER_NEAREST).astype(bool)
-        noise /= 2
-    return found
-
-
-_FINE, _COARSE = 1.0, 2.0
-# the central difference over two pixels widens both as a box of that width does
-_DIFFERENCE = 1 / 3
-# sd of the gradient of unit white noise after Gaussian smoothing by a: 1/sqrt(8 pi a^4) per axis
-_GRADIENT_NOISE = 1 / math.sqrt(8 * math.pi)
-_MIN_EDGE_PIXELS = 150
-_WIDEST = 2.5
-_NOISE_FACTOR = 7.0
-
-
-def _edge_blur(image: Plane, mask: NDArray[np.bool_], noise_sd: float) -> float:
-    row, col = _gradient(image, _FINE)
-    fine = np.asarray(cv2.magnitude(row, col), np.float32)
-    # the weakest gradient taken: well above noise, and above the rounding of 8-bit levels
-    floor = max(_NOISE_FACTOR * noise_sd * _GRADIENT_NOISE, 1.0 / 255)
-    inner = np.zeros_like(mask)
-    inner[6:-6, 6:-6] = True  # also room for the neighbours of a crest
-    strong = (fine > floor) & inner
-    if not mask.all():
-        strong &= cv2.erode(mask.astype(np.uint8), np.ones((13, 13), np.uint8)).astype(bool)
-    count = int(np.count_nonzero(strong))
-    if count < _MIN_EDGE_PIXELS:
-        return math.inf
-    # the steepest of them: crests of real edges, not their feet
-    values = fine[strong]
-    keep = max(_MIN_EDGE_PIXELS, min(count // 4, image.size // 100))
-    limit = np.partition(values, values.size - keep)[values.size - keep]
-    at = np.nonzero(strong & (fine >= limit))
-    at = _crests(fine, row, col, at)
-    coarse = cv2.magnitude(*_gradient(image, _COARSE))[at]
-    ratio = np.maximum((fine[at] / np.maximum(coarse, 1e-12)) ** 2, 1 + 1e-6)
-    squared = (_COARSE**2 - ratio * _FINE**2) / (ratio - 1) - _DIFFERENCE
-    return float(np.sqrt(max(0.0, np.median(squared))))
-
-
-def _crests(
-    fine: Plane, row: Plane, col: Plane, at: tuple[NDArray[np.intp], ...]
-) -> tuple[NDArray[np.intp], ...]:
-    """Of these points, those at which the gradient is greatest across the edge.
-
-    Beside the crest the ratio of two gradients reads too wide an edge.
-    """
-    i, j = at
-    steep = np.abs(row[at]) > np.abs(col[at])
-    di, dj = np.where(steep, 1, 0), np.where(steep, 0, 1)
-    crest = (fine[at] >= fine[i - di, j - dj]) & (fine[at] >= fine[i + di, j + dj])
-    return i[crest], j[crest]
-
-
-def _gradient(image: Plane, sigma: float) -> tuple[Plane, Plane]:
-    smooth = cv2.GaussianBlur(image, (0, 0), sigma)
-    row, col = (
-        np.asarray(cv2.Sobel(smooth, cv2.CV_32F, dx, 1 - dx, ksize=1, scale=0.5), np.float32)
-        for dx in (0, 1)
-    )
-    return row, col
 
 
 def _block_means(pixels: Plane, size_px: int) -> Plane:

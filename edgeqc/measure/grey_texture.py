@@ -226,11 +226,11 @@ def _tensors(
     smooth = cv2.GaussianBlur(level, (0, 0), settings.gradient_px)
     g_row = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
     g_col = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
-    inner = cv2.erode(zone.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    inner = np.flatnonzero(cv2.erode(zone.astype(np.uint8), np.ones((7, 7), np.uint8)))
     across = face.posterior_px - face.anterior_px
     turn = np.unwrap(np.arctan2(-across[:, 1], across[:, 0]))
-    chord = np.clip((at[inner] + np.float32(0.5)).astype(np.intp), 0, turn.size - 1)
-    a, b = g_row[inner], g_col[inner]
+    chord = np.clip((at.ravel()[inner] + np.float32(0.5)).astype(np.intp), 0, turn.size - 1)
+    a, b = np.ravel(g_row)[inner], np.ravel(g_col)[inner]
     count = np.bincount(chord, minlength=turn.size).astype(float)
     # the frame turns from chord to chord only: sums of products are turned, not single pixels
     size = image.pixel_size_um or (1.0, 1.0)

@@ -9,6 +9,7 @@ probabilities, the border's distribution and joint draws of it come out exactly.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,52 +124,75 @@ def partition_face(
     Forward-backward recursion and backward sampling, scaled (Proc. IEEE 1989, 77:257, section
     III and V.A for the scaling). Cost is linear in the length of the face.
     """
-    n_t = weight.shape[0]
-    log_emission = _emissions(log_probability, weight * settings.evidence_weight)
-    top = log_emission.max(axis=(1, 2), keepdims=True)
+    return partition_faces([log_probability], weight, settings, seed)[0]
+
+
+def partition_faces(
+    log_probabilities: Sequence[FloatArray],
+    weight: FloatArray,
+    settings: PartitionSettings,
+    seed: int = 0,
+) -> list[Partition]:
+    """Return the posteriors of one face under several opinions, in one run along the face.
+
+    Parameters
+    ----------
+    log_probabilities : sequence of (3, n_t, n_s) float arrays
+        The opinions; see ``partition_face`` for these and for the other parameters.
+    """
+    weighted = weight * settings.evidence_weight
+    log_emission = np.stack([_emissions(each, weighted) for each in log_probabilities], axis=1)
+    top = log_emission.max(axis=(2, 3), keepdims=True)
     emission = np.exp(log_emission - top)
-    step = _step_matrix(n_t, settings)
-    forward, log_scale = _forward(emission, step, settings.switch_probability)
-    backward = _backward(emission, step, settings.switch_probability)
-    state = forward * backward
-    state /= state.sum(axis=(1, 2), keepdims=True)
-    draws, kinds = _draw(forward, step, settings, np.random.default_rng(seed))
-    return Partition(
-        state,
-        _cell_posterior(state),
-        float((log_scale + top.ravel()).mean()),
-        draws,
-        kinds,
-    )
+    step = _step_matrix(weight.shape[0], settings)
+    forward, scale = _forward(emission, step, settings.switch_probability)
+    state = forward * _backward(emission, step, settings.switch_probability)
+    state /= state.sum(axis=(2, 3), keepdims=True)
+    evidence = (np.log(scale) + top[:, :, 0, 0]).mean(axis=0)
+    found = []
+    for k in range(len(log_probabilities)):
+        draws, kinds = _draw(forward[:, k], step, settings, np.random.default_rng(seed))
+        found.append(
+            Partition(state[:, k], _cell_posterior(state[:, k]), float(evidence[k]), draws, kinds)
+        )
+    return found
 
 
-def _switched(message: FloatArray, switch: float) -> FloatArray:
-    return (1 - switch) * message + switch * message[::-1]
+def _switches(count: int, switch: float) -> FloatArray:
+    """Return the matrix that mixes the kinds of each of several messages, stacked in rows."""
+    kinds = (1 - switch) * np.eye(N_KINDS) + switch * np.eye(N_KINDS)[::-1]
+    return np.asarray(np.kron(np.eye(count), kinds))
 
 
 def _forward(
     emission: FloatArray, step: FloatArray, switch: float
 ) -> tuple[FloatArray, FloatArray]:
-    n_s, _, n_states = emission.shape
+    """Return the scaled forward messages and their scales (n_s, count), of (n_s, count, ...)."""
+    n_s, count, _, n_states = emission.shape
     forward = np.empty_like(emission)
-    log_scale = np.empty(n_s)
-    message = np.full((N_KINDS, n_states), 1.0 / (N_KINDS * n_states))
-    for chord in range(n_s):
+    rows = forward.reshape(n_s, -1, n_states)
+    scale = np.empty((n_s, count))
+    mixed = _switches(count, switch)
+    message = np.full(emission.shape[1:], 1.0 / (N_KINDS * n_states))
+    for chord in range(n_s):  # this loop and the next run thousands of times a face
         if chord:
-            message = _switched(forward[chord - 1] @ step, switch)
+            np.matmul(mixed, rows[chord - 1] @ step, out=message.reshape(-1, n_states))
         joint = message * emission[chord]
-        total = joint.sum()
-        forward[chord] = joint / total
-        log_scale[chord] = np.log(total)
-    return forward, log_scale
+        scale[chord] = joint.reshape(count, -1).sum(axis=1)
+        np.divide(joint, scale[chord, :, None, None], out=forward[chord])
+    return forward, scale
 
 
 def _backward(emission: FloatArray, step: FloatArray, switch: float) -> FloatArray:
-    n_s = emission.shape[0]
+    n_s, count, _, n_states = emission.shape
     backward = np.ones_like(emission)
+    back = np.ascontiguousarray(step.T)
+    mixed = _switches(count, switch)
     for chord in range(n_s - 2, -1, -1):
-        message = _switched(backward[chord + 1] * emission[chord + 1], switch) @ step.T
-        backward[chord] = message / message.max()
+        seen = (backward[chord + 1] * emission[chord + 1]).reshape(-1, n_states)
+        message = (mixed @ (seen @ back)).reshape(count, -1)
+        message /= message.max(axis=1, keepdims=True)
+        backward[chord] = message.reshape(count, N_KINDS, n_states)
     return backward
 
 
@@ -183,16 +207,21 @@ def _draw(
     if n_draws == 0:
         return borders, kinds
     uniform = rng.random((n_s, n_draws))
-    weights = np.broadcast_to(forward[-1].reshape(-1), (n_draws, N_KINDS * n_states))
+    stay = (1 - switch) * np.eye(N_KINDS) + switch * np.eye(N_KINDS)[::-1]
+    into = step.T.copy()  # row: the border that is reached
+    weights = forward[-1].reshape(1, -1)
+    chosen = which = np.zeros(n_draws, np.intp)
     for chord in range(n_s - 1, -1, -1):
         if chord < n_s - 1:
-            into = step[:, borders[:, chord + 1]].T  # (n_draws, n_states)
-            same = np.where(kinds[:, chord + 1, None] == np.arange(N_KINDS), 1 - switch, switch)
-            weights = (forward[chord][None] * same[:, :, None] * into[:, None, :]).reshape(
-                n_draws, -1
+            # many draws have the same state in the chord before: each state is looked at once
+            reached, which = np.unique(chosen, return_inverse=True)
+            kind, border = np.divmod(reached, n_states)
+            weights = (forward[chord] * stay[kind][:, :, None] * into[border][:, None, :]).reshape(
+                reached.size, -1
             )
         cumulative = np.cumsum(weights, axis=1)
-        chosen = (cumulative < (uniform[chord] * cumulative[:, -1])[:, None]).sum(axis=1)
+        total = cumulative[which, -1]
+        chosen = (cumulative[which] < (uniform[chord] * total)[:, None]).sum(axis=1)
         chosen = np.minimum(chosen, N_KINDS * n_states - 1)
         kinds[:, chord], borders[:, chord] = np.divmod(chosen, n_states)
     return borders, kinds

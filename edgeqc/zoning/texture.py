@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.order_statistics import median
 
 FloatImage = NDArray[np.float32]
 
@@ -29,6 +30,8 @@ PLANE_NAMES = (
     "anterior known",
 )  # fmt: skip
 _ENERGY_FLOOR = 1e-7  # (grey range)²; keeps the logarithm finite on a flat picture
+_STRIP_PIXELS = 1 << 19
+_HALO_ROWS = 24  # more than the widest smoothing and the one before it see on either side
 
 
 @dataclass(frozen=True)
@@ -80,42 +83,58 @@ class _Pooled:
     factor: int
 
 
-def _pool(plane: FloatImage, sigma: float) -> _Pooled:
-    """Smooth a plane by a Gaussian, on a grid no finer than that needs.
+def _factor(sigma: float) -> int:
+    """Return the side of the blocks whose means a Gaussian of sigma needs, no finer.
 
-    The block means take their share of the smoothing, (f² - 1)/12 px², so that the whole stays
-    sigma; at sigma/f of 2.5 or more the samples lose less than 0.1 % of a local mean square.
+    At sigma/f of 2.5 or more the samples lose less than 0.1 % of a local mean square.
     """
     factor = 1
     while sigma / (2 * factor) >= 2.5:
         factor *= 2
+    return factor
+
+
+def _block_means(plane: FloatImage, factor: int) -> FloatImage:
+    """Return the means of a plane's blocks; the last ones are filled up by reflection."""
     if factor == 1:
-        return _Pooled(_blur(plane, sigma), 1)
+        return plane
     rows, cols = plane.shape
     whole = cv2.copyMakeBorder(plane, 0, -rows % factor, 0, -cols % factor, cv2.BORDER_REFLECT)
     size = (whole.shape[1] // factor, whole.shape[0] // factor)
-    means = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.float32)
-    rest = math.sqrt(sigma**2 - (factor**2 - 1) / 12) / factor
-    return _Pooled(_blur(means, rest), factor)
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _detail(grey: FloatImage, inner: slice) -> tuple[FloatImage, ...]:
+    """Squares of three octaves of detail, and of the gradient with its doubled-angle vector."""
+    first, second = _blur(grey, 1.0), _blur(grey, 2.0)
+    third = _blur(second, 3.46)  # 2 and 3.46 combine to 4
+    bands = (grey[inner] - first[inner], first[inner] - second[inner], second[inner] - third[inner])
+    row = np.asarray(cv2.Sobel(first, cv2.CV_32F, 0, 1, ksize=3))[inner]
+    col = np.asarray(cv2.Sobel(first, cv2.CV_32F, 1, 0, ksize=3))[inner]
+    down, across = row * row, col * col
+    return (*(band * band for band in bands), down + across, down - across, 2 * row * col)
 
 
 def _energies(grey: FloatImage, pool: float) -> tuple[_Pooled, ...]:
-    """Local mean squares of three octaves of detail, and the lay's doubled-angle vector."""
-    first, second = _blur(grey, 1.0), _blur(grey, 2.0)
-    bands = [_pool((grey - first) ** 2, pool), _pool((first - second) ** 2, pool)]
-    third = _blur(second, 3.46)  # 2 and 3.46 combine to 4
-    bands.append(_pool((second - third) ** 2, pool))
-    del second, third  # of a large face each is hundreds of megabytes
-    row = cv2.Sobel(first, cv2.CV_32F, 0, 1, ksize=3)
-    col = cv2.Sobel(first, cv2.CV_32F, 1, 0, ksize=3)
-    power = _pool(row * row + col * col, pool)
-    cosine, sine = _pool(row * row - col * col, pool), _pool(2 * row * col, pool)
-    floored = power.values + _ENERGY_FLOOR
-    return (
-        *bands,
-        _Pooled(cosine.values / floored, power.factor),
-        _Pooled(sine.values / floored, power.factor),
-    )
+    """Local mean squares of three octaves of detail, and the lay's doubled-angle vector.
+
+    The block means take their share of the smoothing, (f² - 1)/12 px², so that the whole stays
+    sigma. Strips keep what lies between picture and block means in the cache: of a large face
+    each plane would be hundreds of megabytes.
+    """
+    factor, rows = _factor(pool), grey.shape[0]
+    height = max(_STRIP_PIXELS // grey.shape[1], 2 * _HALO_ROWS) // factor * factor
+    strips = []
+    for top in range(0, rows, height):
+        start, stop = max(0, top - _HALO_ROWS), min(rows, top + height + _HALO_ROWS)
+        inner = slice(top - start, min(top + height, rows) - start)
+        planes = _detail(grey[start:stop], inner)
+        strips.append([_block_means(plane, factor) for plane in planes])
+    rest = math.sqrt(pool**2 - (factor**2 - 1) / 12) / factor
+    pooled = [_blur(np.concatenate(parts), rest) for parts in zip(*strips, strict=True)]
+    floored = pooled[3] + _ENERGY_FLOOR
+    values = (*pooled[:3], pooled[4] / floored, pooled[5] / floored)
+    return tuple(_Pooled(each, factor) for each in values)
 
 
 def _grid(face: CutFace, n_columns: int) -> tuple[FloatImage, FloatImage, FloatImage]:
@@ -159,7 +178,9 @@ def face_planes(image: CalibratedImage, face: CutFace, *, anterior_known: bool) 
     length = float(face.s_px[-1] - face.s_px[0])
     n_columns = int(np.clip(round(length / sample / CELL) * CELL, 32, MAX_COLUMNS))
     window = _window(face, image.pixels.shape, 16)
-    grey = np.nan_to_num(np.asarray(image.pixels[window], np.float32))
+    grey = np.asarray(image.pixels[window], np.float32)
+    if not image.valid[window].all():  # only there may be no number
+        grey = np.nan_to_num(grey)
     rows, cols, direction = _grid(face, n_columns)
     rows, cols = rows - window[0].start, cols - window[1].start
 
@@ -191,7 +212,7 @@ def face_planes(image: CalibratedImage, face: CutFace, *, anterior_known: bool) 
     energies = _energies(grey, pool)
     for index, energy in enumerate(energies[:3]):
         level = np.log(sampled_pool(energy) + _ENERGY_FLOOR)
-        level -= np.median(level[int(ROWS * 0.1) : int(ROWS * 0.9)])
+        level -= np.float32(median(level[int(ROWS * 0.1) : int(ROWS * 0.9)]))
         planes[2 + index] = np.clip(level, -4, 4)
     cosine, sine = sampled_pool(energies[3]), sampled_pool(energies[4])
     turn_cos = np.cos(2 * direction)[None, :].astype(np.float32)
