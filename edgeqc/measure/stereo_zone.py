@@ -8,16 +8,14 @@ Nor does it where the brightness itself shows nothing of the relief found (`ster
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-import cv2
 import numpy as np
 
 from edgeqc.measure.form import SurfaceForm, surface_form
+from edgeqc.measure.stereo_blocks import LEAST_POINTS, blocks, patch_of
 from edgeqc.measure.stereo_frame import StereoEvidence, on_ground_plane, on_picture
 from edgeqc.measure.stereo_geometry import height_per_parallax
-from edgeqc.measure.stereo_patch import ReliefPatch
 from edgeqc.measure.stereo_relief import ReliefSettings, find_relief
 from edgeqc.measure.stereo_witness import Witness, together
 from edgeqc.measure.surface_filter import gaussian_areal_filter
@@ -65,11 +63,15 @@ class StereoZoneSettings:
         has nothing to do with its relief: there the pair stands alone.
     u_rel : float
         Relative standard uncertainty of heights where all is seen and the readings are the same.
-    part_weight, unseen_weight, fine_weight : float
-        Growth of that uncertainty with the difference of the readings, with the unseen share, and
-        with the relief finer than the band (root mean square of the whole over that in the band,
-        less 1). These and the figures above were set on phantom zones (seeds 7101 and 7102 of
-        tests/benchmarks/stereo_accuracy.py, 52 zones told).
+    part_weight, unseen_weight, fine_weight, opening_weight : float
+        Growth of that uncertainty with the difference of the readings, with the unseen share, with
+        the relief finer than the band (root mean square of the whole over that in the band, less
+        1), and with the logarithm of an opening above 1: the brightness of ridges along the axis
+        changes most with the tilt.
+    floor_px : float
+        Standard uncertainty in pixels of height that a relief has however low it is. These and the
+        figures above were set on phantom zones (seeds 7101, 7102 and 7201 of
+        tests/benchmarks/stereo_accuracy.py, some 100 zones told).
     largest_u_rel : float
         Relative standard uncertainty beyond which a zone gets no number.
     """
@@ -80,7 +82,7 @@ class StereoZoneSettings:
     least_relief_px: float = 1.0
     largest_part: float = 0.09
     largest_excess: float = 2.5
-    largest_split: float = 0.12
+    largest_split: float = 0.1
     largest_fine: float = 2.6
     largest_unseen: float = 0.12
     least_opening: float = 0.4
@@ -93,6 +95,8 @@ class StereoZoneSettings:
     part_weight: float = 2.2
     unseen_weight: float = 1.0
     fine_weight: float = 0.07
+    opening_weight: float = 0.2
+    floor_px: float = 0.2
     largest_u_rel: float = 0.2
 
 
@@ -210,7 +214,7 @@ def zone_heights(
     shaded = _reading(evidence, inside, band, shading=True, settings=settings.relief)
     sq = (plain.sq + shaded.sq) / 2
     part = math.log(shaded.sq / plain.sq) if shaded.sq > 0 else -math.inf
-    u_rel = _doubt(plain, shaded, part, settings)
+    u_rel = _doubt(plain, part, sq / evidence.frame.across_um, settings)
     reason = (_too_low(sq, evidence, settings) or _shaded(part, plain.witness, settings)
               or _doubtful(u_rel, settings))
     scaled = plain.draw_um * (sq / plain.drawn[0])
@@ -220,10 +224,12 @@ def zone_heights(
 
 
 def _doubt(
-    plain: _Reading, shaded: _Reading, part: float, settings: StereoZoneSettings
+    plain: _Reading, part: float, relief_px: float, settings: StereoZoneSettings
 ) -> float:
     """Return the relative standard uncertainty of the heights."""
     shares = (
+        settings.floor_px / relief_px if relief_px > 0 else math.inf,
+        settings.opening_weight * math.log(max(plain.witness.opening, 1.0)),
         settings.u_rel, settings.part_weight * part, settings.unseen_weight * plain.unseen,
         settings.fine_weight * plain.fine, float(np.std(plain.drawn)) / plain.sq,
     )
@@ -337,12 +343,12 @@ def _read(
     excess, witnesses = 1.0, []
     planes = tuple(np.full(inside.shape, np.nan) for _ in range(1 + settings.draws))
     unit = height_per_parallax(evidence.tilt_deg) * evidence.frame.across_um
-    for window in _blocks(inside, settings.block_px):
+    for window in blocks(inside, settings.block_px):
         own = np.zeros_like(inside)
         own[window] = inside[window]
-        if own.sum() < _LEAST_POINTS:
+        if own.sum() < LEAST_POINTS:
             continue
-        patch, place = _patch(evidence, own, settings.margin_px)
+        patch, place = patch_of(evidence, own, settings.margin_px)
         found = find_relief(patch, shading=shading, settings=settings)
         excess = max(excess, found.excess)
         witnesses.append(found.witness)
@@ -350,49 +356,3 @@ def _read(
         for plane, parallax in zip(planes, (found.mean_px, *found.draws_px), strict=True):
             plane[place] = np.where(own[place], unit * parallax[:rows, :cols], plane[place])
     return planes, excess, together(witnesses)
-
-
-_LEAST_POINTS = 1500
-"""A block with fewer points says nothing of its own spectrum."""
-
-
-def _blocks(inside: BoolArray, longest: int) -> Iterator[tuple[slice, slice]]:
-    """Yield the zone's bounding box, cut into even blocks no longer than allowed."""
-    rows, cols = np.nonzero(inside)
-    edges = []
-    for index in (rows, cols):
-        first, last = int(index.min()), int(index.max()) + 1
-        count = math.ceil((last - first) / longest)
-        edges.append(np.linspace(first, last, count + 1).astype(int))
-    for top, bottom in zip(edges[0][:-1], edges[0][1:], strict=True):
-        for left, right in zip(edges[1][:-1], edges[1][1:], strict=True):
-            yield slice(int(top), int(bottom)), slice(int(left), int(right))
-
-
-def _patch(
-    evidence: StereoEvidence, own: BoolArray, margin: int
-) -> tuple[ReliefPatch, tuple[slice, slice]]:
-    """Return the patch around a block, and its place on the ground plane."""
-    rows, cols = np.nonzero(own)
-    place = (
-        slice(max(0, int(rows.min()) - margin), min(own.shape[0], int(rows.max()) + margin + 1)),
-        slice(max(0, int(cols.min()) - margin), min(own.shape[1], int(cols.max()) + margin + 1)),
-    )
-    size = own[place].shape
-    grown = [cv2.getOptimalDFTSize(n) for n in size]
-    pad = ((0, grown[0] - size[0]), (0, grown[1] - size[1]))
-    a, b = np.deg2rad(evidence.tilt_deg)
-    unit = height_per_parallax(evidence.tilt_deg)
-    middle = (own.shape[1] - 1) / 2
-    row, col = np.mgrid[0 : grown[0], 0 : grown[1]].astype(np.float32)
-    row, ground = row + place[0].start, col + np.float32(place[1].start - middle)
-    across = np.pad(evidence.across_px[place], pad, mode="edge")
-    frame = evidence.frame
-    patch = ReliefPatch(
-        frame.grey, row, ground * np.float32(math.cos(a)) + np.float32(middle),
-        ground * np.float32(math.cos(b)) + np.float32(middle - evidence.offset_px), row - across,
-        (-math.sin(a) * unit, -math.sin(b) * unit), unit, math.tan((a + b) / 2),
-        frame.across_um / evidence.along_um, np.pad(own[place], pad),
-        np.pad(evidence.parallax_px[place], pad, mode="edge"),
-    )
-    return patch, place
