@@ -10,6 +10,8 @@ import numpy as np
 import scipy.special
 from numpy.typing import NDArray
 
+from edgeqc.order_statistics import median
+
 Plane = NDArray[np.float32]
 
 _CELL = 9
@@ -32,24 +34,29 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     into its mean (a gamma law's).
     """
     rows, half = power.shape
-    row = np.abs(np.fft.fftfreq(rows))[:, None]
-    col = np.arange(half)[None, :] / max(2 * (half - 1), 1)
-    # rings of equal steps in the logarithm of frequency
-    ring = np.rint(12 * np.log2(np.maximum(np.hypot(row, col), 1e-4))).astype(int)
-    ring -= ring.min()
+    ring = _rings(rows, half)
     log = np.log(np.maximum(power, power.max() * 1e-12))
-    order = np.argsort(ring, axis=None, kind="stable")
+    order = np.argsort(ring, axis=None, kind="stable")  # of 16-bit numbers: linear time
     bounds = np.searchsorted(ring.ravel()[order], np.arange(int(ring.max()) + 2))
     flat = log.ravel()[order]
-    middle = np.array([np.median(flat[a:b]) if b > a else np.nan for a, b in pairwise(bounds)])
+    middle = np.array([median(flat[a:b]) if b > a else np.nan for a, b in pairwise(bounds)])
     known = np.isfinite(middle)
     middle = np.interp(np.arange(middle.size), np.flatnonzero(known), middle[known])
-    rest = np.fft.fftshift(log - middle[ring], axes=0)
-    cells = _cell_medians(np.asarray(rest, np.float32))
+    level = middle.astype(np.float32)[ring]
+    cells = _cell_medians(np.fft.fftshift(log - level, axes=0))
     smooth = cv2.resize(cells, (half, rows), interpolation=cv2.INTER_LINEAR)
-    smooth = np.fft.ifftshift(smooth, axes=0) + middle[ring]
-    median = float(scipy.special.gammaincinv(count, 0.5)) / count
-    return np.asarray(np.exp(smooth) / median, np.float32)
+    smooth = np.fft.ifftshift(smooth, axes=0) + level
+    share = float(scipy.special.gammaincinv(count, 0.5)) / count
+    return np.asarray(np.exp(smooth) / np.float32(share), np.float32)
+
+
+def _rings(rows: int, half: int) -> NDArray[np.int16]:
+    """Return the ring of every frequency; rings have equal steps in its logarithm."""
+    row = np.fft.fftfreq(rows).astype(np.float32)[:, None]
+    col = (np.arange(half) / max(2 * (half - 1), 1)).astype(np.float32)[None, :]
+    square = np.maximum(row * row + col * col, np.float32(1e-8))
+    ring = np.rint(6 * np.log2(square)).astype(np.int16)
+    return np.asarray(ring - ring.min(), np.int16)
 
 
 def _cell_medians(plane: Plane) -> Plane:
@@ -57,5 +64,7 @@ def _cell_medians(plane: Plane) -> Plane:
     pad = [(0, m * _CELL - n) for m, n in zip(shape, plane.shape, strict=True)]
     cells = np.pad(plane, pad, mode="reflect" if min(plane.shape) > _CELL else "edge")
     cells = cells.reshape(shape[0], _CELL, shape[1], _CELL).transpose(0, 2, 1, 3)
-    medians = np.median(cells.reshape(*shape, -1), axis=-1)
-    return np.asarray(cv2.medianBlur(medians.astype(np.float32), 3), np.float32)
+    cells = cells.reshape(*shape, -1)
+    middle = _CELL * _CELL // 2  # of an odd number: one to select, which is fast
+    medians = np.ascontiguousarray(np.partition(cells, middle, axis=-1)[..., middle])
+    return np.asarray(cv2.medianBlur(medians, 3), np.float32)

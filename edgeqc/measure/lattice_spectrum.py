@@ -12,6 +12,7 @@ import scipy.special
 from numpy.typing import NDArray
 
 from edgeqc.measure.lattice_background import spectrum_background
+from edgeqc.measure.lattice_window import second_moments, softened
 from edgeqc.quantity import FloatArray
 
 Plane = NDArray[np.float32]
@@ -132,7 +133,7 @@ def zone_spectrum(
     lobe = np.zeros((n_row, n_col // 2 + 1), np.float32)
     spread = np.zeros((2, 2))
     for part in blocks:
-        soft = _softened(mask[part])
+        soft = softened(mask[part])
         if float(soft.sum()) < 400:
             continue
         textured = _texture(pixels[part], mask[part], soft, longest_px)
@@ -140,19 +141,23 @@ def zone_spectrum(
             continue
         transforms.append(np.asarray(
             scipy.fft.rfft2(textured, (n_row, n_col)), np.complex64))
-        window = np.abs(np.asarray(scipy.fft.rfft2(soft, (n_row, n_col)))) ** 2
-        lobe += np.asarray(window / window[0, 0], np.float32)
-        spread += _second_moments(soft)
+        window = _power(np.asarray(scipy.fft.rfft2(soft, (n_row, n_col)), np.complex64))
+        lobe += window / window[0, 0]
+        spread += second_moments(soft)
     if not transforms:
         return None
     count = len(transforms)
     power = np.zeros(lobe.shape, np.float32)
     for transform in transforms:
-        power += (transform.real**2 + transform.imag**2) / np.float32(count)
+        power += _power(transform) / np.float32(count)
     # a rectangle of n pixels has a variance of n²/12
     to_bins = np.asarray(math.sqrt(12) * np.linalg.cholesky(spread / count).T, float)
     return ZoneSpectrum(tuple(transforms), n_col, power, spectrum_background(power, count),
                         lobe / np.float32(count), to_bins)
+
+
+def _power(transform: Complex) -> Plane:
+    return np.asarray(transform.real**2 + transform.imag**2, np.float32)
 
 
 def _blocks(mask: NDArray[np.bool_], side_px: int) -> list[tuple[slice, slice]]:
@@ -171,17 +176,6 @@ def _blocks(mask: NDArray[np.bool_], side_px: int) -> list[tuple[slice, slice]]:
     return [part for _, _, part in full[:_MOST_BLOCKS]]
 
 
-def _softened(mask: NDArray[np.bool_]) -> Plane:
-    solid = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8),
-                      borderType=cv2.BORDER_CONSTANT, borderValue=0.0)
-    width = math.sqrt(float(np.count_nonzero(mask)))
-    sigma = max(2.0, min(width / 48, 12.0))
-    near = np.pad(solid.astype(np.float32), 1)  # the crop's own rim is softened too
-    smooth = cv2.GaussianBlur(near, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)[1:-1, 1:-1]
-    # 1/2 at the rim: what lies within it, from 0 to 1
-    return np.asarray(np.clip(2 * smooth - 1, 0, 1) * solid, np.float32)
-
-
 def _texture(
     pixels: Plane, mask: NDArray[np.bool_], soft: Plane, longest_px: float
 ) -> Plane | None:
@@ -195,17 +189,6 @@ def _texture(
         return None
     level = np.clip(level, -_CLIP * sd, _CLIP * sd) * soft
     return np.asarray(level / math.sqrt(float((level * level).sum())), np.float32)
-
-
-def _second_moments(soft: Plane) -> FloatArray:
-    rows, cols = soft.shape
-    by_row, by_col = soft.sum(axis=1, dtype=float), soft.sum(axis=0, dtype=float)
-    total = float(by_row.sum())
-    r, c = np.arange(rows, dtype=float), np.arange(cols, dtype=float)
-    r, c = r - (by_row @ r) / total, c - (by_col @ c) / total
-    mixed = float(r @ (soft.astype(float) @ c)) / total
-    both = np.array([[by_row @ r**2 / total, mixed], [mixed, by_col @ c**2 / total]])
-    return np.asarray(both + np.eye(2) / 12)
 
 
 def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
