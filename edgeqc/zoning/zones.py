@@ -169,9 +169,11 @@ def _read(
     station = ((np.arange(columns) + 0.5) / columns * face.s_px.size).astype(int)
     complete = face.complete[np.minimum(station, face.s_px.size - 1)]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
-    part = partition_face(np.log(named), weight, settings.partition)
+    log_named = np.log(named)
+    # the borders are drawn once more below: only that partition needs its draws
+    part = partition_face(log_named, weight, replace(settings.partition, n_draws=0))
     textures = texture_planes(made, _plane_rows())
-    part = refine_partition(part, np.log(named), weight, textures, settings=settings.partition)
+    part = refine_partition(part, log_named, weight, textures, settings=settings.partition)
     return _Reading(face, made.sample_px, net, textures, part)
 
 
