@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -20,6 +21,8 @@ LATTICE_PX = 8
 
 
 _GUESS_STEP = 4
+_MOST_ROUNDS, _SETTLED = 40, 1e-3  # chords; where they fan out, a root takes more than a few rounds
+_STRIP_PIXELS = 1 << 17
 
 
 @dataclass(frozen=True)
@@ -128,10 +131,13 @@ def label_raster(
 def face_raster(face: CutFace, labels: NDArray[np.uint8], window: FrameWindow) -> FaceRaster:
     """Return zone labels of a face on the pixels of a window; see ``label_raster``."""
     n_t, n_s = labels.shape
-    length = max(face.s_px.size - 1, 1)
-    column = np.clip((window.station * (n_s / length)).astype(np.int32), 0, n_s - 1)
-    row = np.clip((window.t * n_t).astype(np.int32), 0, n_t - 1)
-    found = np.where(window.inside, labels[row, column], np.uint8(0))
+    share = n_s / max(face.s_px.size - 1, 1)
+    rows, cols = window.station.shape
+    found = np.empty((rows, cols), np.uint8)
+    for strip in _strips(rows, cols):
+        column = np.clip((window.station[strip] * share).astype(np.int32), 0, n_s - 1)
+        row = np.clip((window.t[strip] * n_t).astype(np.int32), 0, n_t - 1)
+        found[strip] = np.where(window.inside[strip], labels[row, column], np.uint8(0))
     return FaceRaster(window.rows, window.cols, found)
 
 
@@ -157,15 +163,33 @@ def _stations(face: CutFace, rows: slice, cols: slice) -> NDArray[np.float32]:
     lines = np.concatenate([middle, across], axis=1)
     rise = np.diff(lines, axis=0, append=lines[-1:])
     spacing = max(float(face.s_px[-1]) / max(last, 1), 1e-6)
-    for _ in range(6):
+    moving = np.arange(at.size)
+    for _ in range(_MOST_ROUNDS):
         # the damped root of the signed distance from the chord's line
-        chord = at.astype(np.intp)
-        line = lines[chord] + rise[chord] * (at - chord)[:, None]
-        gap = ((points - line[:, :2]) * line[:, 2:]).sum(axis=1)
-        at = np.clip(at + np.clip(gap / spacing, -200, 200), 0, last)
+        chord = at[moving].astype(np.intp)
+        line = lines[chord] + rise[chord] * (at[moving] - chord)[:, None]
+        gap = ((points[moving] - line[:, :2]) * line[:, 2:]).sum(axis=1)
+        better = np.clip(at[moving] + np.clip(gap / spacing, -200, 200), 0, last)
+        step = np.abs(better - at[moving])
+        at[moving] = better
+        moving = moving[step > _SETTLED]
+        if not moving.size:
+            break
     coarse = at.reshape(size).astype(np.float32)
-    full_row, full_col = np.mgrid[:height, :width].astype(np.float32) / np.float32(LATTICE_PX)
-    return np.asarray(cv2.remap(coarse, full_col, full_row, cv2.INTER_LINEAR), np.float32)
+    station = np.empty((height, width), np.float32)
+    row, col = (np.arange(n, dtype=np.float32) / np.float32(LATTICE_PX) for n in (height, width))
+    for strip in _strips(height, width):
+        full_row, full_col = (np.ascontiguousarray(part) for part in
+                              np.broadcast_arrays(row[strip, None], col[None, :]))
+        station[strip] = cv2.remap(coarse, full_col, full_row, cv2.INTER_LINEAR)
+    return station
+
+
+def _strips(rows: int, cols: int) -> Iterator[slice]:
+    """Yield the rows in pieces whose planes stay in the cache."""
+    step = max(1, _STRIP_PIXELS // max(cols, 1))
+    for top in range(0, rows, step):
+        yield slice(top, min(rows, top + step))
 
 
 def _first_guess(middle: FloatArray, points: FloatArray) -> FloatArray:
@@ -192,18 +216,20 @@ def _fractions(
     table = np.stack([
         direction[:, 0], direction[:, 1], first, 1 / np.maximum(face.thickness_px, 1e-6)])
     lookup = np.ascontiguousarray(table.astype(np.float32)[:, None, :])
-    zero = np.zeros_like(station)
-    values = [np.asarray(_looked_up(lookup[k], station, zero)) for k in range(4)]
     row = np.arange(rows.start, rows.stop, dtype=np.float32)[:, None]
     col = np.arange(cols.start, cols.stop, dtype=np.float32)[None, :]
-    return np.asarray(
-        (row * values[0] + col * values[1] - values[2]) * values[3], np.float32)
+    t = np.empty_like(station)
+    for strip in _strips(station.shape[0], station.shape[1]):
+        values = [_looked_up(lookup[k], station[strip]) for k in range(4)]
+        t[strip] = (row[strip] * values[0] + col * values[1] - values[2]) * values[3]
+    return t
 
 
 def _looked_up(
-    line: NDArray[np.float32], station: NDArray[np.float32], zero: NDArray[np.float32]
+    line: NDArray[np.float32], station: NDArray[np.float32]
 ) -> NDArray[np.float32]:
     """Return a table (1, n) linearly interpolated at fractional positions."""
     if line.shape[1] < 32000:  # the interpolation routine holds positions in 16 bits
+        zero = np.zeros_like(station)
         return np.asarray(cv2.remap(line, station, zero, cv2.INTER_LINEAR), np.float32)
     return np.asarray(np.interp(station, np.arange(line.shape[1]), line[0]), np.float32)
