@@ -15,11 +15,15 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FaceRaster, FrameWindow, face_raster, frame_coordinates
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.measure.debris_views import debris_views, slope_of
 from edgeqc.quantity import COVERAGE_FACTOR, Measured, combine
 from edgeqc.zoning.zones import OBSCURED, ZoneMap
 
 Plane = NDArray[np.float32]
 Part = tuple[slice, slice]
+
+_UNSEEN = "pieces that do not stand out"
+_EXTENT = 0.4
 
 
 @dataclass(frozen=True)
@@ -30,11 +34,18 @@ class DebrisSettings:
     ----------
     scales_px : tuple of float
         Standard deviations of the smoothing at which pieces are looked for.
-    strong, weak : float
-        Height over the local spread of the texture: a strong piece counts by itself, a weak one
-        where the zone map holds the place for obscured as well.
-    min_obscured : float
-        Least probability of obscured, averaged over a weak piece.
+    least_height : float
+        Height over the local spread of the texture from which a place is looked at.
+    logit_intercept, logit_tail, logit_rim : float
+        Coefficients of the logistic model of whether a place is debris, in the logarithms of its
+        height over the texture's own tail, and of its rim's steepness plus 0.05 (see
+        ``find_pieces``). Fitted on 3,500 places on 272 drawn faces of all families and 90
+        painted ones.
+    min_chance : float
+        Least probability of debris at which a place counts by itself.
+    min_chance_backed, min_obscured : float
+        Least probability, and least probability of obscured by the zone map, averaged over the
+        place, that together make it count as well.
     min_area_px : int
         Least area of a piece.
     max_elongation : float
@@ -42,18 +53,25 @@ class DebrisSettings:
     edge_px : int
         Margin along the outline that is left out: rims are bright there.
     unseen_share : float
-        Standard uncertainty for faint pieces, as a share of the count; on drawn pictures about
-        a third of the pieces is not seen.
+        Standard uncertainty for pieces that do not stand out, as a share of the count and the
+        area, upwards only; on drawn faces 42 % of the pieces of 12 pixels and more are not seen.
+    unseen_area : float
+        The same, as a share of the face: films of the face's own grey.
     """
 
     scales_px: tuple[float, ...] = (1.5, 3.0, 6.0)
-    strong: float = 8.0
-    weak: float = 5.0
+    least_height: float = 5.0
+    logit_intercept: float = -3.40
+    logit_tail: float = 1.76
+    logit_rim: float = 2.84
+    min_chance: float = 0.7
+    min_chance_backed: float = 0.4
     min_obscured: float = 0.15
     min_area_px: int = 12
     max_elongation: float = 4.0
     edge_px: int = 3
-    unseen_share: float = 0.3
+    unseen_share: float = 0.75
+    unseen_area: float = 0.01
 
 
 @dataclass(frozen=True)
@@ -106,11 +124,18 @@ def measure_debris(
 
     Notes
     -----
-    A piece is a compact place whose smoothed grey level differs from its surroundings by many
-    times the spread that the texture around it has on the same scale. The uncertainty of the
-    count is that of a Poisson count, plus the weak pieces, each of which may be texture, plus a
-    share for pieces that are too faint; that of the area is a pixel along the rim of every piece.
-    Pieces of the face's own grey cannot be seen at all: the count is of those that stand out.
+    A piece is a compact place that stands out of the texture around it more than that texture
+    itself does, with a steep rim (see ``find_pieces``). The uncertainty of the count is that of a
+    Poisson count; the pieces counted that may be texture and the places passed over that may be
+    debris, by their probabilities; and, upwards only, a share for pieces that do not stand out.
+    That of the area has a pixel along the rim of every piece as well. Pieces of the face's own
+    grey cannot be seen at all: the count is of those that stand out.
+
+    On drawn faces that nothing was set on (404 clean, 188 littered), 4 % of the clean ones get a
+    false piece, mostly on crazing and dimples of torn zones (1.6 % of 190 clean faces painted by
+    an unrelated maker); of the pieces of 12 pixels and more 58 % are seen, on 81 % of the littered
+    faces any. The stated interval holds the true count of every clean face and of 73 % of the
+    littered ones, the true share of the area of 98 and 88 %.
     """
     settings = settings or DebrisSettings()
     window = window or frame_coordinates(face, (image.pixels.shape[0], image.pixels.shape[1]))
@@ -122,16 +147,23 @@ def measure_debris(
         return DebrisMeasures(None, None, MappingProxyType(
             {"debris_count": reason, "debris_area_fraction": reason}))
     raster = raster or face_raster(face, zones.labels, window)
-    pieces, weak = find_pieces(
+    found = find_pieces(
         image.pixels[here], on_face, lambda part: _hidden(window, zones, part), settings)
-    count = int(pieces.max())
+    pieces, count = found.raster, len(found.chance)
     obscured = on_face & ((pieces > 0) | (raster.labels == OBSCURED))
     area = float(np.count_nonzero(obscured)) / total
     rim = float(np.count_nonzero(obscured & ~_eroded(obscured))) / total
+    wrong = sum(1 - chance for chance in found.chance)
+    # each counted piece may be texture, each place passed over debris
+    doubt = math.sqrt(sum(p * (1 - p) for p in (*found.chance, *found.passed_over)))
+    bias = max(wrong, sum(found.passed_over))
+    each = area / max(count, 1)
     area_budget = {"rim of the pieces": rim + 1 / total,
-                   "pieces too faint to see": settings.unseen_share * area}
-    budget = {"counting": math.sqrt(max(count, 1)), "texture taken for debris": float(weak),
-              "pieces too faint to see": settings.unseen_share * count}
+                   _UNSEEN: math.hypot(settings.unseen_share * area, settings.unseen_area),
+                   "texture taken for debris": each * wrong}
+    budget = {"counting": math.sqrt(max(count, 1)),
+              "texture or debris": math.hypot(doubt, bias),
+              _UNSEEN: settings.unseen_share * count}
     flags = (raised("debris_present", f"{count} pieces"),) if count else ()
     return DebrisMeasures(
         _bounded(float(count), budget, max(count, 1), math.inf),
@@ -143,8 +175,29 @@ def measure_debris(
 def _bounded(value: float, budget: dict[str, float], n: int, most: float) -> Measured:
     """Return a value with its 95 % interval cut off at 0 and at the most that it can be."""
     u = combine(budget)
-    low, high = max(0.0, value - COVERAGE_FACTOR * u), min(most, value + COVERAGE_FACTOR * u)
+    # what is not seen can only be missing
+    below = combine({name: share for name, share in budget.items() if name != _UNSEEN})
+    low, high = max(0.0, value - COVERAGE_FACTOR * below), min(most, value + COVERAGE_FACTOR * u)
     return Measured(value, u, "1", budget, n, low, high)
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces of debris on a face.
+
+    Parameters
+    ----------
+    raster : (rows, cols) int32 array
+        Number of the piece at every pixel, 0 for none.
+    chance : tuple of float
+        Probability of every piece that it is debris.
+    passed_over : tuple of float
+        The same of places that were looked at and not counted.
+    """
+
+    raster: NDArray[np.int32]
+    chance: tuple[float, ...] = ()
+    passed_over: tuple[float, ...] = ()
 
 
 def find_pieces(
@@ -152,8 +205,8 @@ def find_pieces(
     on_face: NDArray[np.bool_],
     hidden: Callable[[Part], Plane] | None = None,
     settings: DebrisSettings | None = None,
-) -> tuple[NDArray[np.int32], int]:
-    """Return a raster of the pieces' numbers (0 elsewhere), and how many of them are weak.
+) -> Pieces:
+    """Return the pieces of debris on a face.
 
     Parameters
     ----------
@@ -162,81 +215,111 @@ def find_pieces(
     on_face : (rows, cols) bool array
         Pixels of the face.
     hidden : function of a window, optional
-        Gives the probability that its places are obscured: only weak pieces ask for it.
+        Gives the probability that its places are obscured: only doubtful places ask for it.
     settings : DebrisSettings, optional
         What counts as a piece.
+
+    Notes
+    -----
+    Compact places that stand out by several times the local spread are looked at, and two things
+    told of each: its height over that which the texture around it exceeds on 1 % of its area, to
+    the same side (bubbles, pits and torn ridges have tails of their own); and how steep its rim
+    is, the steepest fifth of its slopes over that which the slopes around it exceed on 10 %
+    (debris ends where it ends, ridges fade). A logistic model makes a probability of them; its
+    height over the spread added nothing.
     """
     settings = settings or DebrisSettings()
-    size = 2 * settings.edge_px + 1
-    inner = cv2.erode(on_face.astype(np.uint8), np.ones((size, size), np.uint8),
-                      borderType=cv2.BORDER_CONSTANT, borderValue=0.0)
-    height = np.zeros(pixels.shape, np.float32)
-    share = on_face.astype(np.float32)
-    grey = np.asarray(pixels * share, np.float32)
-    for scale in settings.scales_px:
-        np.maximum(height, _height(grey, share, scale), out=height)
-    height[inner == 0] = 0
-    mask = cv2.morphologyEx((height > settings.weak).astype(np.uint8), cv2.MORPH_CLOSE,
+    views = debris_views(pixels, on_face, settings.scales_px)
+    height = np.max([view[0] for view in views], axis=0)
+    inner = _eroded(on_face, settings.edge_px)
+    height[~inner] = 0
+    mask = cv2.morphologyEx((height > settings.least_height).astype(np.uint8), cv2.MORPH_CLOSE,
                             np.ones((5, 5), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    pieces = np.zeros(pixels.shape, np.int32)
-    number, weak = 0, 0
-    for label in range(1, count):
+    labelled = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    labels, stats = labelled[1], labelled[2]
+    raster = np.zeros(pixels.shape, np.int32)
+    slope: Plane | None = None
+    chances: list[float] = []
+    passed: list[float] = []
+    for label in range(1, labelled[0]):
         left, top, width, tall, area = (int(v) for v in stats[label])
         part = (slice(top, top + tall), slice(left, left + width))
         at = labels[part] == label
         if area < settings.min_area_px or not _compact(at, settings.max_elongation):
             continue
-        strong = float(height[part][at].max()) >= settings.strong
-        if not strong and (hidden is None
-                           or float(hidden(part)[at].mean()) < settings.min_obscured):
+        slope = slope_of(pixels) if slope is None else slope
+        chance = _chance(_marks(views, slope, inner, (part, at)), settings)
+        backed = settings.min_chance_backed <= chance < settings.min_chance
+        if chance < settings.min_chance and not (
+            backed and hidden is not None
+            and float(hidden(part)[at].mean()) >= settings.min_obscured
+        ):
+            passed.append(chance)
             continue
-        number += 1
-        weak += not strong
-        pieces[part][at] = number
-    return pieces, weak
+        chances.append(chance)
+        raster[part][_extent(views, part, at)] = len(chances)
+    return Pieces(raster, tuple(chances), tuple(passed))
 
 
-def _height(grey: Plane, share: Plane, scale: float) -> Plane:
-    """Difference from the surroundings at a scale, over the texture's local spread there.
+def _best(
+    views: list[tuple[Plane, Plane]], part: Part, at: NDArray[np.bool_]
+) -> tuple[Plane, float]:
+    """Return the difference from the surroundings at a place's best scale, and its peak there."""
+    highest = [float(view[0][part][at].max()) for view in views]
+    rest = views[int(np.argmax(highest))][1]
+    inside = rest[part][at]
+    return rest, float(inside[np.argmax(np.abs(inside))])
 
-    ``share`` is 1 on the face and 0 beside it, where ``grey`` is 0 too.
+
+def _extent(
+    views: list[tuple[Plane, Plane]], part: Part, at: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return what of a place the piece covers: its inner part, holes filled.
+
+    Smoothing makes a piece wider, and most the high ones. The contour at 0.4 of the peak took
+    1.0 of the true area in the median on drawn faces, the whole place 1.4.
     """
-    # smoothing by s needs no finer raster than s/1.5
-    reduction = max(1, int(scale / 1.5))
-    size = (grey.shape[1] // reduction, grey.shape[0] // reduction)
-    if min(size) < 8:
-        return np.zeros(grey.shape, np.float32)
-    mask, small = (
-        np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
-        for plane in (share, grey)
-    )
-    s = scale / reduction
-    near = _smooth(small, s) / np.maximum(_smooth(mask, s), 0.05)
-    wide = _smooth(small, 6 * s + 8) / np.maximum(_smooth(mask, 6 * s + 8), 0.02)
-    rest = near - wide
-    inside = mask > 0.5
-    if not inside.any():
-        return np.zeros(grey.shape, np.float32)
-    spread = 1.4826 * float(np.median(np.abs(rest[inside] - np.median(rest[inside]))))
-    # what stands out must not raise its own yardstick
-    square = np.minimum(rest * rest, 9 * spread * spread) * mask
-    local = np.sqrt(_smooth(square, 40) / np.maximum(_smooth(mask, 40), 0.02))
-    yardstick = np.maximum(np.maximum(local, 0.7 * spread), 0.5 / 255)
-    height = np.abs(rest) / yardstick * (mask > 0.3)
-    return np.asarray(cv2.resize(np.asarray(height, np.float32), grey.shape[::-1],
-                                 interpolation=cv2.INTER_LINEAR), np.float32)
+    rest, peak = _best(views, part, at)
+    solid = at & (math.copysign(1.0, peak) * rest[part] >= _EXTENT * abs(peak))
+    padded = np.pad(solid.astype(np.uint8), 4)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    outlines, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = cv2.drawContours(np.zeros_like(closed), outlines, -1, 1, cv2.FILLED)
+    return np.asarray(filled[4:-4, 4:-4], np.bool_) & at
 
 
-def _smooth(plane: Plane, sigma: float) -> Plane:
-    """Gaussian smoothing; wide ones on a coarser raster, which they cannot tell from this one."""
-    factor = max(1, int(sigma / 4))
-    rows, cols = plane.shape
-    if factor == 1 or min(rows, cols) < 4 * factor:
-        return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)
-    small = cv2.resize(plane, (cols // factor, rows // factor), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigma / factor)
-    return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+def _chance(marks: tuple[float, float], settings: DebrisSettings) -> float:
+    """Return the probability of debris from the height over the tail and the rim."""
+    tail, rim = marks
+    logit = (settings.logit_intercept + settings.logit_tail * math.log(tail)
+             + settings.logit_rim * math.log(rim + 0.05))
+    return 1 / (1 + math.exp(-logit))
+
+
+def _marks(
+    views: list[tuple[Plane, Plane]], slope: Plane, inner: NDArray[np.bool_],
+    place: tuple[Part, NDArray[np.bool_]],
+) -> tuple[float, float]:
+    """Return the height of a place over its surroundings' tail, and the steepness of its rim."""
+    part, at = place
+    rest, peak = _best(views, part, at)
+    reach = 60 + 3 * max(at.shape)
+    box = tuple(slice(max(0, side.start - reach), side.stop + reach) for side in part)
+    around = inner[box].copy()
+    near = 10
+    around[tuple(slice(max(0, side.start - near - area.start), side.stop + near - area.start)
+                 for side, area in zip(part, box, strict=True))] = False
+    step = max(1, int(math.sqrt(around.size / 8000)))
+    sample = (slice(None, None, step),) * 2
+    used = around[sample]
+    if np.count_nonzero(used) < 100:
+        return 1.0, 1.0
+    tail = float(np.quantile(math.copysign(1.0, peak) * rest[box][sample][used], 0.99))
+    usual = float(np.quantile(slope[box][sample][used], 0.9))
+    # the place as seen at the best scale may be wider than the piece: its steepest fifth is the rim
+    steep = float(np.quantile(slope[part][at], 0.8))
+    return (float(np.clip(abs(peak) / max(tail, 1e-4), 0.1, 50)),
+            min(steep / max(usual, 1e-5), 50.0))
 
 
 def _compact(at: NDArray[np.bool_], max_elongation: float) -> bool:
@@ -250,8 +333,10 @@ def _compact(at: NDArray[np.bool_], max_elongation: float) -> bool:
     return bool(large <= max_elongation * small and filled > 0.5)
 
 
-def _eroded(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)), np.bool_)
+def _eroded(mask: NDArray[np.bool_], margin: int = 1) -> NDArray[np.bool_]:
+    size = (2 * margin + 1, 2 * margin + 1)
+    return np.asarray(cv2.erode(mask.astype(np.uint8), np.ones(size, np.uint8),
+                                borderType=cv2.BORDER_CONSTANT, borderValue=0.0), np.bool_)
 
 
 def _hidden(window: FrameWindow, zones: ZoneMap, part: Part) -> Plane:
