@@ -21,6 +21,7 @@ _PROPOSING = 8
 # of two readings of one set of nodes, lines shifted against each other leave those out that lie
 # across the lines at odd multiples of half an order: power of these over the others of odd order
 _FAINT = 0.1
+_NEARLY = 0.8
 # harmonics beyond the Nyquist limit fold back to periods between 2 and 3 px
 _FOLDED_PX = 3.0
 
@@ -69,6 +70,8 @@ class Reciprocal:
         Logarithm of how much better it explains the waves than chance.
     explained : float
         Share of the waves' weight that it explains (folded harmonics left aside).
+    ambiguous : bool
+        Whether shifted lines explain the waves nearly as well.
     """
 
     along: tuple[float, float]
@@ -76,6 +79,7 @@ class Reciprocal:
     orders: Orders
     score: float
     explained: float = 1.0
+    ambiguous: bool = False
 
     @property
     def cell(self) -> float:
@@ -109,7 +113,7 @@ class Reciprocal:
             sides = {math.copysign(1.0, h * k) for h, k in waves if h and 2 * k % 2}
             return len(sides) == 2 and (
                 self.shifted_by_half or any(h == 0 for h, _ in waves))
-        return any(h == 0 and k % 2 for h, k in waves) and any(
+        return not self.ambiguous and any(h == 0 and k % 2 for h, k in waves) and any(
             k == 0 and h % 2 for h, k in waves)
 
     @property
@@ -225,8 +229,14 @@ def _shifted_instead(
         explained = {i for i, _ in other.orders}
         against = [field.waves[i].power for i, _ in best.orders if i not in explained]
         halves = [field.waves[i].power for i, (_, k) in other.orders if 2 * k % 2]
-        if max(against, default=0.0) < _FAINT * max(halves):
-            return other
+        across = [field.waves[i].power for i, (h, _) in other.orders if h == 0]
+        if max(against, default=0.0) >= _FAINT * max(halves):
+            continue
+        if other.score < _NEARLY * best.score:
+            continue
+        if max(across, default=0.0) < max(against, default=0.0):
+            return replace(best, ambiguous=True)
+        return other
     return best
 
 
