@@ -150,6 +150,21 @@ def test_noise_is_taken_out_of_ra_and_sa_too(noise):
     assert np.median(off) < 0.05
 
 
+@pytest.mark.parametrize("name", ["Spd", "Sda", "Spc", "S10z"])
+def test_hills_broken_up_by_noise_stay_within_their_doubt(name):
+    rng = np.random.default_rng(41)
+    doubt = HeightDoubt(noise_um=0.2)
+    clean, held = [], []
+    for _ in range(16):
+        clean.append(roughness_areal(gaussian_map(rng, 96, 5.0), 1.0)[name].value)
+    truth = float(np.mean(clean))
+    for _ in range(16):
+        z = gaussian_map(rng, 96, 5.0) + rng.normal(0, 0.2, (96, 96))
+        low, high = roughness_areal(z, 1.0, doubt=doubt)[name].interval
+        held.append(low <= truth <= high)
+    assert sum(held) >= least_hits(16, 0.95)
+
+
 def test_noise_after_filters():
     # white noise alone, sd 1: what an L- or S-filter leaves of it is what is taken out
     rng = np.random.default_rng(9)

@@ -56,6 +56,10 @@ MIN_HEIGHTS = 256
 NOISE_SEED = 25178
 """Seed of the noise that is added once more to see what noise does to each parameter."""
 
+FEATURE_NOISE = 1.6
+"""How much more of a feature parameter is noise than what adding the noise once more does: the
+first noise breaks hills up, the second finds them broken (benchmark `roughness_coverage`)."""
+
 LAY = "direction of the lay (along the ridges), from growing column towards growing row"
 
 _FORMS = ("mean", "plane", "polynomial 2", "polynomial 3", "sphere", "cylinder")
@@ -327,7 +331,7 @@ def _with_doubt(
         if restless:
             budget[ROUNDS] = REACH * restless / rms * abs(value) * max(entry.height_power, 1.0)
         if noisy:
-            budget[NOISE] = float(noise_share(np.array(value), np.array(noisy[name]), entry))
+            budget[NOISE] = _noise_of(name, value, noisy[name])
         if noisy and name in ("Sq", "Sa"):
             left = noise_left / rms
             if left >= 1.0:
@@ -339,6 +343,16 @@ def _with_doubt(
                 )
         result[name] = measured(value, budget, plain.freedom, entry, note=note, n=count)
     return result
+
+
+def _noise_of(name: str, value: float, noisier: float) -> float:
+    """Return how much of a value is noise; that of a mean hill shrinks by a factor each time."""
+    share = float(noise_share(np.array(value), np.array(noisier), AREAL_SYMBOLS[name]))
+    if name not in FEATURES:
+        return share
+    if value > 0 and noisier > 0:
+        share = max(share, value * abs(math.log(noisier / value)))
+    return FEATURE_NOISE * share
 
 
 def _without_noise(
