@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.order_statistics import median
+
 Plane = NDArray[np.float32]
 
 
@@ -63,7 +65,8 @@ def _height(grey: Plane, share: Plane, scale: float) -> tuple[Plane, Plane]:
     inside = mask > 0.5
     if not inside.any():
         return none, none
-    spread = 1.4826 * float(np.median(np.abs(rest[inside] - np.median(rest[inside]))))
+    on_face = rest.ravel()[np.flatnonzero(inside)]
+    spread = 1.4826 * median(np.abs(on_face - np.float32(median(on_face))))
     # what stands out must not raise its own yardstick
     square = np.minimum(rest * rest, 9 * spread * spread) * mask
     local = np.sqrt(_smooth(square, 40) / np.maximum(_smooth(mask, 40), 0.02))
