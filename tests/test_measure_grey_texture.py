@@ -12,11 +12,9 @@ import numpy as np
 import pytest
 
 from edgeqc.faces.raster import frame_coordinates
+from edgeqc.measure.grey_lags import lag_pairs, lag_products, power_spectrum
 from edgeqc.measure.grey_texture import (
     GreyTextureSettings,
-    _lagged,
-    _pairs,
-    _spectrum,
     _tensors,
     grey_texture_rows,
     zone_texture,
@@ -60,6 +58,21 @@ def test_lay_direction_and_strength(angle: float) -> None:
     assert abs(off) < max(2.0, 2 * found.lay_deg.u)
     assert found.lay_strength.value > 0.7
     assert found.lay_strength.unit == "1"
+
+
+def test_intervals_of_a_lay_hold() -> None:
+    rng = np.random.default_rng(12)
+    angle, strength = [], []
+    for _ in range(24):
+        field = 0.5 + 0.1 * _field(rng, 16, 5, 25.0)
+        found = _texture(field + 0.03 * rng.standard_normal(SHAPE), noise_sd=0.03)
+        low, high = found.lay_deg.interval
+        angle.append(low <= 25.0 <= high)
+        low, high = found.lay_strength.interval
+        calm = _texture(field, noise_sd=1e-4).lay_strength.value
+        strength.append(low <= calm <= high)
+    assert sum(angle) >= 20
+    assert sum(strength) >= 20
 
 
 def test_noise_makes_no_lay_and_takes_no_strength_away() -> None:
@@ -173,9 +186,9 @@ def test_products_and_pairs_are_those_of_shifted_rasters(lag: tuple[int, int]) -
         return float((padded * np.roll(padded, (down, right), (0, 1))).sum())
 
     at = (72 + down, 72 + right)
-    products = _lagged(*_spectrum(level, 72), 72)
+    products = lag_products(*power_spectrum(level, 72), 72)
     assert products[at] == pytest.approx(shifted(level), abs=1e-5 * float((level**2).sum()))
-    assert _pairs(zone, 72)[at] == pytest.approx(shifted(zone), rel=0.01)
+    assert lag_pairs(zone, 72)[at] == pytest.approx(shifted(zone), rel=0.01)
 
 
 def test_turning_sums_is_turning_every_pixel() -> None:

@@ -14,10 +14,12 @@ import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FrameWindow, frame_coordinates, label_raster
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.measure.grey_lags import lag_pairs, lag_products, power_spectrum
 from edgeqc.measure.lattice_spectrum import levelled
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
 from edgeqc.quantity import FloatArray, Measured, combine
@@ -31,12 +33,12 @@ NOT_A_ROUGHNESS = ("of grey levels, not of heights: compare only within one imag
 BANDS = 14
 """Bands of frequency over which power is averaged before the slope is fitted."""
 
-FINE_PX = 1200
-"""Length up to which the spectrum of a short side is sampled twice as finely as needed."""
+GRID_DEG = 0.4
+"""Standard uncertainty of a lay's direction from gradients on a pixel grid: drawn lays of 0 to 80
+degrees come out up to 0.7 degrees off on average."""
 
-PAIRS_PX = 2
-"""Raster in pixels on which pairs of pixels of a zone are counted."""
-
+U_NOISE_REL = 0.1
+"""Relative standard uncertainty of a noise that is known from one picture."""
 
 @dataclass(frozen=True)
 class GreyTextureSettings:
@@ -190,12 +192,11 @@ def zone_texture(
     _overlay(at, window, frame)
     lay, strength = _lay(level, (zone, at), (image, face), settings)
     reach = min(int(3 * settings.level_px), min(zone.shape) - 1)
-    power, columns = _spectrum(level, reach)
-    lagged = _lagged(power, columns, reach), _pairs(zone, reach)
+    power, columns = power_spectrum(level, reach)
+    lagged = lag_products(power, columns, reach), lag_pairs(zone, reach)
     texture = max(variance - noise**2, 0.0)
     contrast = math.sqrt(texture) / noise if noise > 0 else math.inf
-    # an estimate of the noise from one picture is good to about a tenth
-    budget = {"noise estimate": 0.1 * contrast if math.isfinite(contrast) else 0.0}
+    budget = {"noise estimate": U_NOISE_REL * contrast if math.isfinite(contrast) else 0.0}
     note = "" if math.isfinite(contrast) else "no noise was found in the picture"
     return GreyTexture(
         lay, strength, _correlation_length(lagged, noise, image, settings),
@@ -238,8 +239,7 @@ def _tensors(
     aa, bb, ab = (np.bincount(chord, part, turn.size) / unit for part, unit in products)
     cos, sin = np.cos(turn), np.sin(turn)
     tilt = math.cos(math.radians(image.tilt_deg)) if math.isfinite(image.tilt_deg) else 1.0
-    # smoothed white noise has this mean squared gradient on either axis
-    floor = (image.noise_sd or 0.0) ** 2 / (8 * math.pi * settings.gradient_px**4)
+    floor = _floor(image, settings)
     ss = bb * cos**2 + 2 * ab * cos * sin + aa * sin**2 - count * floor / size[1] ** 2
     tt = (aa * cos**2 - 2 * ab * cos * sin + bb * sin**2) * tilt**2 - count * floor / size[0] ** 2
     st = ((aa - bb) * cos * sin + ab * (cos**2 - sin**2)) * tilt
@@ -267,10 +267,34 @@ def _lay(
     swing = (left_out[:, 0] - whole[0] + 90) % 180 - 90
     u_angle = math.sqrt((n - 1) / n * float((swing**2).sum()))
     u_strength = math.sqrt((n - 1) / n * float(((left_out[:, 1] - whole[1]) ** 2).sum()))
-    return (
-        Measured(whole[0], min(u_angle, 52.0), "deg", {"sampling along s": u_angle}, n),
-        Measured(whole[1], u_strength, "1", {"sampling along s": u_strength}, n),
+    floor = _floor(scene[0], settings) / min(scene[0].pixel_size_um or (1.0, 1.0)) ** 2
+    total = max(float(means[:2].mean(axis=1).sum()), 1e-300)
+    shares = (
+        {"sampling along s": u_angle, "pixel grid": GRID_DEG},
+        # twice the relative doubt of the noise, on both axes
+        {"sampling along s": u_strength,
+         "noise estimate": min(whole[1] * 4 * U_NOISE_REL * floor / total, 1.0)},
     )
+    return (
+        _by_few(whole[0], shares[0], "deg", (52.0, math.inf), n),
+        _by_few(whole[1], shares[1], "1", (1.0, 1.0), n),
+    )
+
+
+def _by_few(
+    value: float, shares: dict[str, float], unit: str, most: tuple[float, float], n: int
+) -> Measured:
+    """Return a value whose doubt comes from n stretches; ``most``: largest u and value."""
+    u = combine(shares)
+    reach = float(stdtrit(n - 1, 0.975)) * u
+    low = max(value - reach, 0.0) if unit == "1" else value - reach
+    return Measured(value, min(u, most[0]), unit, shares, n, low=low,
+                    high=min(value + reach, most[1]))
+
+
+def _floor(image: CalibratedImage, settings: GreyTextureSettings) -> float:
+    """Return the mean squared gradient of smoothed pixel noise on either axis, per pixel²."""
+    return (image.noise_sd or 0.0) ** 2 / (8 * math.pi * settings.gradient_px**4)
 
 
 def _direction(tensor: FloatArray) -> tuple[float, float]:
@@ -281,43 +305,6 @@ def _direction(tensor: FloatArray) -> tuple[float, float]:
     total = ss + tt
     strength = min(1.0, spread / total) if total > 0 else 0.0
     return (steepest + 90 + 90) % 180 - 90, strength
-
-
-def _spectrum(plane: Plane, reach: int) -> tuple[Plane, int]:
-    """Power over half the frequency plane, padded for lags up to a reach; padded columns."""
-    # a short side is padded to its double: few samples of its spectrum lie in a band
-    shape = [scipy.fft.next_fast_len(max(n + reach, min(2 * n, FINE_PX)), real=True)
-             for n in plane.shape]
-    # single precision is ample for a correlation and halves time and memory
-    half = scipy.fft.rfft2(plane, shape)
-    return np.asarray(half.real**2 + half.imag**2, np.float32), shape[1]
-
-
-def _lagged(power: Plane, columns: int, reach: int) -> FloatArray:
-    """Return sums of products at row and column lags -reach..reach, from a power spectrum."""
-    # only the lags within reach are carried through the second direction
-    by_row = scipy.fft.ifft(power, axis=0)[np.arange(-reach, reach + 1)]
-    lagged = scipy.fft.irfft(by_row, columns, axis=1)
-    return np.asarray(lagged[:, np.arange(-reach, reach + 1)], float)
-
-
-def _pairs(zone: Plane, reach: int) -> FloatArray:
-    """Return the number of pairs of a zone's pixels at row and column lags -reach..reach.
-
-    The number falls evenly with the lag on either side of zero, so that it is counted on a
-    coarser raster and interpolated.
-    """
-    rows, cols = (PAIRS_PX * math.ceil(n / PAIRS_PX) for n in zone.shape)
-    even = np.zeros((rows, cols), np.float32)
-    even[: zone.shape[0], : zone.shape[1]] = zone
-    small = cv2.resize(even, (cols // PAIRS_PX, rows // PAIRS_PX), interpolation=cv2.INTER_AREA)
-    coarse = math.ceil(reach / PAIRS_PX)
-    lagged = _lagged(*_spectrum(np.asarray(small, np.float32), coarse), coarse) * PAIRS_PX**2
-    at = np.arange(-reach, reach + 1, dtype=np.float32) / PAIRS_PX + coarse
-    row, col = np.meshgrid(at, at, indexing="ij")
-    pairs = np.asarray(cv2.remap(lagged, col, row, cv2.INTER_LINEAR), float)
-    pairs[reach, reach] = float(zone.sum())
-    return pairs
 
 
 def _correlation_length(
