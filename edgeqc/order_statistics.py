@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+Number = TypeVar("Number", bound=np.floating[Any])
 
 
 def median(values: NDArray[np.floating[Any]]) -> float:
@@ -26,8 +28,14 @@ def median(values: NDArray[np.floating[Any]]) -> float:
     >>> median(np.array([3.0, 1.0, 2.0, 10.0]))
     2.5
     """
-    middle = values.size // 2
-    ordered = np.partition(values, middle, axis=None)
-    if values.size % 2:
-        return float(ordered[middle])
-    return float(np.mean(np.stack([ordered[:middle].max(), ordered[middle]])))
+    return float(row_medians(values.reshape(1, -1))[0])
+
+
+def row_medians(values: NDArray[Number]) -> NDArray[Number]:
+    """Return the median of every row (rows,) of finite values (rows, cols); see ``median``."""
+    middle = values.shape[1] // 2
+    ordered = np.partition(values, middle, axis=1)
+    if values.shape[1] % 2:
+        return np.asarray(ordered[:, middle])
+    return np.asarray(
+        np.mean(np.stack([ordered[:, :middle].max(axis=1), ordered[:, middle]]), axis=0))

@@ -5,7 +5,7 @@ import pytest
 
 from edgeqc.faces import face_model
 from edgeqc.imaging import edge_blur, noise
-from edgeqc.order_statistics import median
+from edgeqc.order_statistics import median, row_medians
 from edgeqc.zoning import texture
 from edgeqc.zoning.contrast import contrast_partition
 from edgeqc.zoning.partition import PartitionSettings, partition_face, partition_faces
@@ -68,6 +68,12 @@ def test_blur_of_edges(monkeypatch, picture):
 def test_median_is_that_of_numpy(size):
     values = np.random.default_rng(size).normal(size=size).astype(np.float32)
     assert median(values) == float(np.median(values))
+
+
+@pytest.mark.parametrize("size", [1, 6, 333])
+def test_medians_of_rows_are_those_of_numpy(size):
+    values = np.random.default_rng(size).normal(size=(9, size)).astype(np.float32)
+    np.testing.assert_array_equal(row_medians(values), np.median(values, axis=1))
 
 
 def test_opinions_run_together_are_those_run_alone():

@@ -103,10 +103,11 @@ def _band(
 ) -> NDArray[np.float32]:
     """Return grey levels (stations, offsets) across a line; offsets grow outward."""
     normal = normals(line, outside)
-    at = (line[:, None, :] + normal[:, None, :] * offsets[None, :, None]).astype(np.float32)
+    row, col = (
+        (line[:, None, axis] + normal[:, None, axis] * offsets[None, :]).astype(np.float32)
+        for axis in (0, 1))
     return np.asarray(cv2.remap(
-        pixels, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+        pixels, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _along(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:

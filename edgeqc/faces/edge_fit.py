@@ -89,11 +89,11 @@ class EdgeBand:
     def profiles(self, offset: FloatArray, z: FloatArray) -> NDArray[np.float32]:
         """Return grey levels (n, z) at depth z inside an edge that lies ``offset`` outside."""
         across = offset[:, None] - z[None, :]
-        at = (self.line[:, None, :] + self.normal[:, None, :] * across[..., None]).astype(
-            np.float32)
+        row, col = (
+            (self.line[:, None, axis] + self.normal[:, None, axis] * across).astype(np.float32)
+            for axis in (0, 1))
         return np.asarray(cv2.remap(
-            self.pixels, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
-            cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+            self.pixels, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 STEP_PX = 0.5

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.order_statistics import row_medians
+
 FloatPixels = NDArray[np.float32]
 
 
@@ -136,7 +138,7 @@ def _full_lines(
     part: FloatPixels, level: float, settings: DataBarSettings
 ) -> NDArray[np.bool_]:
     """Rows that are a thin drawn line of ink across the whole width."""
-    middle = np.median(part, axis=1)
+    middle = row_medians(part)
     same = np.abs(part - middle[:, None]) <= settings.level_tolerance
     full = (same.mean(axis=1) > 0.97) & (np.abs(middle - level) > 0.3)
     thin = full.copy()

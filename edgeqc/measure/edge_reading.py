@@ -141,9 +141,10 @@ def _profiles(
 ) -> FloatArray:
     """Return grey levels (n, depths) across the edge, outwards."""
     across = offset[:, None] + DEPTHS_PX[None, :]
-    at = (form_px[:, None, :] + normal[:, None, :] * across[..., None]).astype(np.float32)
-    grey = cv2.remap(pixels, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
-                     cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    row, col = (
+        (form_px[:, None, axis] + normal[:, None, axis] * across).astype(np.float32)
+        for axis in (0, 1))
+    grey = cv2.remap(pixels, col, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(grey, float)
 
 
