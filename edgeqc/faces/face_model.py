@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.errors import ModelError
+from edgeqc.faces.own_looks import made_up
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.order_statistics import median
 
@@ -20,6 +21,7 @@ CANVAS = 512
 STRIDE = 2
 """Samples per cell of the resulting map."""
 N_PLANES = 6
+_N_CUES, _VALID = 4, 4  # planes of grey and texture first, then the valid mask
 MODEL_FILE = "face_model.onnx"
 _ENERGY_FLOOR = 1e-7  # (grey range)²; keeps the logarithm finite on a flat picture
 _STRIP_PIXELS = 1 << 18
@@ -124,13 +126,17 @@ def face_probability(image: CalibratedImage) -> FloatImage:
     Returns
     -------
     (3, rows, cols) float32 array
-        On a coarse grid of the whole picture, longer side CANVAS / STRIDE cells.
+        On a coarse grid of the whole picture, longer side CANVAS / STRIDE cells. The learned map
+        joined with how the picture's own faces look (``edgeqc.faces.own_looks``).
     """
     network = _network()
-    network.setInput(picture_planes(image)[None])
+    planes = picture_planes(image)
+    network.setInput(planes[None])
     logits = np.asarray(network.forward())[0]
     rows, cols = canvas_size(image.pixels.shape)
+    planes = planes[:, :rows, :cols]
     logits = logits[:, : -(-rows // STRIDE), : -(-cols // STRIDE)]
     logits = logits - logits.max(axis=0, keepdims=True)
     power = np.exp(logits)
-    return np.asarray(power / power.sum(axis=0, keepdims=True), np.float32)
+    learned = np.asarray(power / power.sum(axis=0, keepdims=True), np.float32)
+    return made_up(learned, planes[:_N_CUES], planes[_VALID])

@@ -18,7 +18,12 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from edgeqc.quantity import FloatArray
-from edgeqc.zoning.calibration import DIAGNOSTIC_NAMES, Diagnostics, diagnostic_vector
+from edgeqc.zoning.calibration import (
+    DIAGNOSTIC_NAMES,
+    VECTOR_NAMES,
+    Diagnostics,
+    diagnostic_vector,
+)
 
 DICE_WRONG, DEPTH_WRONG = 0.8, 0.05
 """A face is wrong below this Dice or beyond this error of the mean depth fraction."""
@@ -113,13 +118,31 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     log_u[0] += math.log(float(np.quantile(ratio, level)))
     _tell(faces, crossed_risk)
     return {
-        "names": list(DIAGNOSTIC_NAMES),
+        "names": list(VECTOR_NAMES),
         "centre": centre.round(5).tolist(),
         "scale": scale.round(5).tolist(),
         "risk": risk.round(5).tolist(),
         "log_u": log_u.round(5).tolist(),
         "from": f"{faces.wrong.size} faces with a sound outline: {source}",
     }
+
+
+def mean_with(record: dict[str, Any], older: dict[str, Any]) -> dict[str, Any]:
+    """Return a record whose risk is the mean, on the scale of log-odds, with an older record's.
+
+    Figures that the older record does not know have no weight in it.
+    """
+    names, risk = record["names"], np.zeros(len(record["names"]) + 1)
+    risk[0] = older["risk"][0]
+    for name, centre, scale, slope in zip(
+        older["names"], older["centre"], older["scale"], older["risk"][1:], strict=True
+    ):
+        at = names.index(name)
+        risk[0] += slope * (record["centre"][at] - centre) / scale
+        risk[1 + at] = slope * record["scale"][at] / scale
+    mean = (np.array(record["risk"]) + risk) / 2
+    source = f"{record['from']}; risk the mean of this fit and of one on {older['from']}"
+    return record | {"risk": mean.round(5).tolist(), "from": source}
 
 
 def _tell(faces: _Faces, risk: FloatArray) -> None:
@@ -136,9 +159,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("rows", type=Path, nargs="+")
     parser.add_argument("--source", required=True, help="what the faces are, with their seeds")
+    parser.add_argument("--mean-with", type=Path, help="older record to take the mean risk with")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     record = calibrate(read_faces(given.rows), given.source)
+    if given.mean_with:
+        record = mean_with(record, json.loads(given.mean_with.read_text("utf-8")))
     given.out.write_text(json.dumps(record, indent=1) + "\n", "utf-8")
 
 

@@ -143,7 +143,9 @@ def _greys(b: Batch) -> tuple[Tensor, Tensor]:
 def zone_signal(b: Batch, place: Place) -> Tensor:
     """Return the electrons of the zones at their places, 1 on average."""
     grey, contrast = _greys(b)
-    nameless = (torch.rand(b.size, device=b.device) < 0.15)[:, None, None]
+    # looks that tell no name, in the whole face or in one zone whose neighbours tell theirs
+    whole = torch.rand(b.size, 1, 1, 1, device=b.device) < 0.12
+    nameless = whole | (torch.rand(b.size, 3, 1, 1, device=b.device) < 0.06)
     signal = torch.zeros_like(place.t)
     shares = []
     for zone in range(3):
@@ -152,8 +154,8 @@ def zone_signal(b: Batch, place: Place) -> Tensor:
     total = sum(shares) + 1e-6
     for zone in range(3):
         relief = draw_looks(b, _LOOKS[zone])
-        if bool(nameless.any()):
-            relief = torch.where(nameless, draw_looks(b, ANY_LOOKS), relief)
+        if bool(nameless[:, zone].any()):
+            relief = torch.where(nameless[:, zone], draw_looks(b, ANY_LOOKS), relief)
         look = _shaded(b, relief)
         patchy = 1 + b.pick(0, 0, 0.2, 0.4) * noise(b, 0.25 * b.rows * b.uniform(0.5, 2))
         drift = b.pick(0, 0, 0.03, 0.08) * noise(b, 0.5 * b.rows * b.uniform(0.5, 2))

@@ -55,6 +55,13 @@ class Diagnostics:
         of the next.
     least_share : float
         Area share of the smallest zone found (of at least 0.3 %): a thin strip may be a rim.
+    net_rival, region_rival : float
+        What the network, and the region model, by itself gives to another kind of residual.
+    through : float
+        1 where all but 1.5 % of the face is laser zone: the question is then whether a thin
+        strip was missed, and other figures tell it.
+    no_laser : float
+        1 where no chord has a laser zone.
     """
 
     clash: float
@@ -72,6 +79,10 @@ class Diagnostics:
     region_doubt: float
     margin: float
     least_share: float
+    net_rival: float
+    region_rival: float
+    through: float
+    no_laser: float
 
 
 def _entropy(probability: FloatArray) -> FloatArray:
@@ -137,10 +148,15 @@ def diagnose(
         region_doubt=naming.mean_against,
         margin=naming.least_margin,
         least_share=_least_share(winner),
+        net_rival=naming.net_rival,
+        region_rival=naming.region_rival,
+        through=float((winner == 0).mean() > _THROUGH),
+        no_laser=float(not lasered.any()),
     )
 
 
 _LEAST_FOUND = 0.003
+_THROUGH = 0.985  # area share of the laser zone from which the cut counts as through
 
 
 def _least_share(winner: NDArray[np.intp]) -> float:
@@ -155,14 +171,22 @@ _SKEWED = (
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 
 
+_THROUGH_TOO = ("worst_clash", "net_doubt", "dispute", "separation", "region_clash", "margin")
+VECTOR_NAMES = (*DIAGNOSTIC_NAMES, *(f"through x {name}" for name in _THROUGH_TOO))
+"""What the calibration weighs: the diagnostics, and some once more for cuts that go through."""
+
+
 def diagnostic_vector(found: Diagnostics) -> FloatArray:
-    """Return the diagnostics as the calibration uses them: (n,) with skewed ones as logarithms."""
+    """Return the figures named by ``VECTOR_NAMES``: (n,) with skewed ones as logarithms."""
     values = dict(zip(DIAGNOSTIC_NAMES, astuple(found), strict=True))
     for name in _SKEWED:
         values[name] = math.log(values[name] + 1e-3)
     for name in ("separation", "gain"):
         values[name] = math.log(max(values[name], 0.0) + 0.05)
-    return np.array([values[name] for name in DIAGNOSTIC_NAMES])
+    for name in ("net_rival", "region_rival"):
+        values[name] = math.log(values[name] + 0.01)
+    again = [values["through"] * values[name] for name in _THROUGH_TOO]
+    return np.array([values[name] for name in DIAGNOSTIC_NAMES] + again)
 
 
 @lru_cache(maxsize=1)

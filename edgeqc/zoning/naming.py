@@ -33,6 +33,9 @@ class Naming:
         Least gap between the network's mean probability of the name given and of the next.
     log_opinion : float
         Mean over the face's area of the log-probability that both together give the names.
+    net_rival, region_rival : float
+        Largest probability, over the residual's zones, that the network, and the region model,
+        each by itself gives to another kind of residual than its likeliest.
     """
 
     partition: Partition
@@ -40,6 +43,8 @@ class Naming:
     mean_against: float
     least_margin: float
     log_opinion: float
+    net_rival: float
+    region_rival: float
 
 
 def _renamed(part: Partition, to: FloatArray) -> Partition:
@@ -77,6 +82,12 @@ def _joint(region: FloatArray, network: FloatArray) -> FloatArray:
     return np.asarray(power / power.sum())
 
 
+def _rival(opinion: FloatArray, whole: bool) -> float:
+    """Return what an opinion gives to all but the likeliest of the names that anatomy allows."""
+    allowed = opinion if whole else opinion[1:]
+    return 1 - float(allowed.max() / max(float(allowed.sum()), 1e-9))
+
+
 def name_regions(
     unrolled: UnrolledFace, part: Partition, net: FloatArray, *, taught: bool = False
 ) -> Naming:
@@ -107,15 +118,16 @@ def name_regions(
     named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
     shares = [float((labels == zone).mean()) for zone in range(3)]
     opinions: dict[int, tuple[FloatArray, FloatArray]] = {}
+    rivals = [(0.0, 0.0)]
     for zone in range(3):
         if shares[zone] >= LEAST_SHARE:
             inside = labels == zone
             network = named[:, inside].mean(axis=1)
-            if taught:
-                opinions[zone] = (network, network)
-                continue
-            region = region_names(region_features(unrolled, inside))
-            opinions[zone] = (_joint(region, network), network)
+            region = network if taught else region_names(region_features(unrolled, inside))
+            opinions[zone] = (network if taught else _joint(region, network), network)
+            whole_face = shares[zone] >= _WHOLE
+            if zone != 0 or whole_face:
+                rivals.append((_rival(network, whole_face), _rival(region, whole_face)))
     given = {zone: zone for zone in opinions}
     for zone, (joint, _) in opinions.items():
         if shares[zone] >= _WHOLE:
@@ -142,4 +154,6 @@ def name_regions(
         sum(against[zone] * shares[zone] for zone in opinions) / weight,
         min(margins, default=0.0),
         sum(shares[zone] * np.log(1.001 - against[zone]) for zone in opinions) / weight,
+        max(net for net, _ in rivals),
+        max(region for _, region in rivals),
     )

@@ -87,6 +87,9 @@ class ZoneSettings:
     ----------
     risk_max : float
         Largest risk (0..1) that the zones are wrong, for a face to be called measured.
+    net_rival_max : float
+        Largest probability that the network by itself may give to another kind of residual than
+        its likeliest, for the same: textures that tell no name are mostly caught by this.
     u_depth_max : float
         Largest standard uncertainty of the mean depth fraction, for the same.
     obscured_max : float
@@ -109,6 +112,7 @@ class ZoneSettings:
     """
 
     risk_max: float = 0.15
+    net_rival_max: float = 0.15
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
@@ -327,6 +331,9 @@ def _doubts(
     flags: list[Raised] = []
     if risk > settings.risk_max:
         flags.append(raised("zones_unnamed", f"risk of wrong zones {risk:.2f}"))
+    elif found.net_rival > settings.net_rival_max:
+        rival = f"the residual may as well be of another kind ({found.net_rival:.2f})"
+        flags.append(raised("zones_unnamed", rival))
     if found.dispute > settings.dispute_max and found.separation > settings.dispute_separation_min:
         flags.append(raised("depth_disputed", f"by {found.dispute:.2f} of the thickness"))
     laser = (labels == LASER).any()
