@@ -348,7 +348,7 @@ def test_on_drawn_faces() -> None:
         if found.spot_um is not None and found.line_um is not None:
             errors.append(max(abs(found.spot_um.value / set_um[0] - 1),
                               abs(found.line_um.value / set_um[1] - 1)))
-    assert len(errors) >= 6
+    assert len(errors) >= 4
     assert np.median(errors) < 0.002
     assert max(errors) < 0.015
 

@@ -18,13 +18,12 @@ _TOLERANCE_BINS = 1.2
 _FULL_WEIGHT = 40.0
 _LEAST_SKEW_DEG = 0.1
 _PROPOSING = 8
-# of two readings of one set of nodes, lines shifted against each other leave those out that lie
-# across the lines at odd multiples of half an order: power of these over the others of odd order
+# of two readings of one set of nodes, shifted lines leave those out that lie across the lines at
+# odd multiples of half an order: power of these over the others of odd order
 _FAINT = 0.1
 _NEARLY = 0.8
 # harmonics beyond the Nyquist limit fold back to periods between 2 and 3 px
 _FOLDED_PX = 3.0
-
 
 Orders = tuple[tuple[int, tuple[float, float]], ...]
 """Numbers of waves and their orders (h along, k across)."""
@@ -70,6 +69,8 @@ class Reciprocal:
         Logarithm of how much better it explains the waves than chance.
     explained : float
         Share of the waves' weight that it explains (folded harmonics left aside).
+    evidence : float
+        The same without the multiples of the strongest wave, which any grating has.
     ambiguous : bool
         Whether shifted lines explain the waves nearly as well.
     """
@@ -79,6 +80,7 @@ class Reciprocal:
     orders: Orders
     score: float
     explained: float = 1.0
+    evidence: float = 0.0
     ambiguous: bool = False
 
     @property
@@ -105,8 +107,7 @@ class Reciprocal:
     def settled(self) -> bool:
         """Whether the waves tell the number of lines: some lie across them alone, at odd orders.
 
-        Without such waves, lines twice as far apart and lines shifted by any share (a whole one
-        included) explain the others equally well; and so along the lines.
+        Without such waves, lines twice as far apart and shifted lines explain the others alike.
         """
         waves = [order for _, order in self.orders]
         if self.shifted:
@@ -216,8 +217,7 @@ def _shifted_instead(
 ) -> Reciprocal:
     """Return lines half as far apart, every other one shifted, if only faint waves speak against.
 
-    Lines that alternate a little in depth as well leave faint waves of half an order across
-    them; in a lattice of lines twice as far apart these waves are among its strongest.
+    Such lines alternate a little in depth too and leave faint waves of half an order across.
     """
     if best.shifted:
         return best
@@ -294,20 +294,44 @@ def _explain(field: WaveField, orders: Orders) -> Reciprocal | None:
     weight = field.weight
     counted = [i for i, wave in enumerate(field.waves)
                if i in matched or wave.period_px > _FOLDED_PX]
+    rated = [_rate(field, lattice, kept) for kept in (
+        counted, [i for i in counted if i not in _same_row(field, matched, solved)])]
+    held = float(sum(weight[i] for i in matched))
+    return replace(lattice, score=rated[0], evidence=rated[1],
+                   explained=held / max(held, float(sum(weight[i] for i in counted))))
+
+
+def _rate(field: WaveField, lattice: Reciprocal, counted: list[int]) -> float:
+    """Return the logarithm of how much better a lattice explains waves than chance."""
+    matched, weight = dict(lattice.orders), field.weight
     pairs = len(counted) * (len(counted) - 1) / 2
-    density = _node_share(field, along, across, 0.5 if lattice.shifted else 1.0)
+    vectors = np.array([lattice.along, lattice.across])
+    density = _node_share(field, vectors[0], vectors[1], 0.5 if lattice.shifted else 1.0)
     stray = (0.5 + sum(weight[i] for i in counted if i not in matched)) / (
         1 + sum(weight[i] for i in counted))
-    score = -math.log(pairs * max(lattice.skew_deg, _LEAST_SKEW_DEG) / 45)
-    for i in sorted(matched, key=lambda i: field.waves[i].log_p)[2:]:
-        h, k = matched[i]
-        off = np.hypot(*(field.to_bins @ (h * along + k * across - field.places[i])))
+    score = -math.log(max(pairs, 1) * max(lattice.skew_deg, _LEAST_SKEW_DEG) / 45)
+    further = sorted((i for i in counted if i in matched), key=lambda i: field.waves[i].log_p)
+    for i in further[2:]:
+        off = np.hypot(*(field.to_bins @ (matched[i] @ vectors - field.places[i])))
         near = 1 - min(1.0, float(off) / _TOLERANCE_BINS) ** 2
         score += float(weight[i]) * near * max(0.0, math.log((1 - stray) / density))
-    score += math.log(stray) * sum(float(weight[i]) for i in counted if i not in matched)
-    held = float(sum(weight[i] for i in matched))
-    return replace(lattice, score=score,
-                   explained=held / max(held, float(sum(weight[i] for i in counted))))
+    return score + math.log(stray) * sum(float(weight[i]) for i in counted if i not in matched)
+
+
+def _same_row(
+    field: WaveField, matched: dict[int, tuple[float, float]], solved: FloatArray
+) -> set[int]:
+    """Return the waves in one row with the strongest, itself left out.
+
+    They are multiples of one wave, as any grating has them: no evidence of a second direction.
+    """
+    first = min(matched, key=lambda i: field.waves[i].log_p)
+    h, k = (round(2 * order) for order in matched[first])  # halves too
+    step = np.array([h, k]) / math.gcd(h, k) @ solved
+    step = step if matched[first][0] % 1 == 0 and matched[first][1] % 1 == 0 else 0.5 * step
+    times = np.rint(field.places @ step / (step @ step))
+    apart = np.hypot(*(field.to_bins @ (field.places - times[:, None] * step).T))
+    return {int(i) for i in np.flatnonzero((apart <= _TOLERANCE_BINS) & (times != 0))} - {first}
 
 
 def solve_orders(field: WaveField, orders: Orders) -> FloatArray | None:

@@ -111,19 +111,19 @@ def _vertex(values: FloatArray, at: int) -> float:
 
 
 def unroll_in_pixels(
-    pixels: Plane, mask: NDArray[np.bool_], face: CutFace
+    pixels: Plane, mask: NDArray[np.bool_], face: CutFace, degree: int = 4
 ) -> tuple[Plane, NDArray[np.bool_]]:
     """Return a bent face laid straight without a change of scale, and its mask.
 
     Columns are the length along the mid-line, rows the distance from the mid-line at right
-    angles to it, both in pixels of the picture. The mid-line is a smooth curve: a traced edge's
-    own wavering would shake a lattice out of step.
+    angles to it, both in pixels of the picture. The mid-line is a polynomial of the degree given:
+    a traced edge's own wavering would shake a lattice out of step.
     """
     middle = (face.anterior_px + face.posterior_px) / 2
     toward = np.median(face.posterior_px - face.anterior_px, axis=0)
     half = math.ceil(float(face.thickness_px.max()) / 2) + 2
     length = max(2, int(face.s_px[-1]))
-    degree = min(4, max(1, middle.shape[0] // 8))
+    degree = min(degree, max(1, middle.shape[0] // 8))
     place = 2 * face.s_px / max(float(face.s_px[-1]), 1e-9) - 1
     curve = [np.polynomial.Polynomial(np.polynomial.polynomial.polyfit(
         place, middle[:, axis], degree)) for axis in (0, 1)]

@@ -17,6 +17,8 @@ from edgeqc.quantity import FloatArray
 
 # a face whose length turns by less than this is taken as straight
 _BENT_DEG = 0.3
+# a lens bends along an arc; the second follows what does not
+_DEGREES = (2, 4)
 # longer ones are looked for than are claimed: a lattice beyond the range must not be taken for one
 # of half its separation
 _BEYOND = 1.6
@@ -47,7 +49,8 @@ class LatticeSettings:
     max_chance_carrier : float
         The same for either of the two waves that carry the lattice.
     min_score : float
-        Least logarithm of how much better the lattice explains the waves than chance.
+        Least logarithm of how much better the lattice explains the waves than chance, multiples
+        of the strongest wave left aside.
     min_explained : float
         Least share of the significant waves that the lattice explains.
     max_skew_deg, max_skew_pair_deg : float
@@ -145,13 +148,15 @@ def lattice_frames(
     # unequal pixels would shear the laid face
     if np.ptp(used) < _BENT_DEG or abs(size[0] / size[1] - 1) > 0.01:
         return [plain]
-    laid, zone = unroll_in_pixels(image.pixels, mask, face)
-    rows, cols = (np.nonzero(zone.any(axis=axis))[0] for axis in (1, 0))
-    if not rows.size:
-        return [plain]
-    window = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
-    laid, zone = laid[window], zone[window]
-    return [plain, LatticeFrame(laid, zone, 0.0, size, math.cos(tilt), fan)]
+    frames = [plain]
+    for degree in _DEGREES:
+        laid, zone = unroll_in_pixels(image.pixels, mask, face, degree)
+        rows, cols = (np.nonzero(zone.any(axis=axis))[0] for axis in (1, 0))
+        if not rows.size:
+            continue
+        window = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
+        frames.append(LatticeFrame(laid[window], zone[window], 0.0, size, math.cos(tilt), fan))
+    return frames
 
 
 @dataclass(frozen=True)
