@@ -111,7 +111,7 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.15
+    risk_max: float = 0.12
     net_rival_max: float = 0.15
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
