@@ -7,6 +7,8 @@ import re
 
 from edgeqc.sheet_cells import Cell
 
+FREED_BY = "freed_by"
+WAYS_FREED = ("scissors", "traction", "both", "unknown")
 SIDES = ("top", "bottom", "left", "right", "unknown")
 _NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?")
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
@@ -104,6 +106,17 @@ def anterior_of(
         faults.append(f"row {row}, column anterior: {len(sides)} sides are listed for "
                       f"{faces} faces")
     return sides
+
+
+def extra_of(text: str, column: str, row: int, faults: list[str]) -> str:
+    """Return the text of a column that is carried through; that of ``freed_by`` is checked."""
+    if column != FREED_BY:
+        return text
+    word = text.strip().casefold()
+    if word and word not in WAYS_FREED:
+        faults.append(f"row {row}, column {FREED_BY}: {text!r} is none of {', '.join(WAYS_FREED)}")
+        return ""
+    return word
 
 
 def tilt_axis_of(text: str, row: int, faults: list[str]) -> float | None:

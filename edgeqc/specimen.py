@@ -241,7 +241,8 @@ def examine_picture(
         if verdict_of(face.flags) == "rejected":
             examined.append(ExaminedFace(face, None, no_measures("the face is of no use")))
             continue
-        oriented, zones = map_zones(image, face, protocol["zones"], taught=taught)
+        oriented, zones = map_zones(
+            image, face, protocol["zones"], taught=taught, freed_by=row.freed_by)
         measures = measure_face(
             image, oriented, zones, protocol["measures"], height_map=height_map,
             set_lattice_um=_set_lattice(row))

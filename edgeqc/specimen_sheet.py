@@ -10,9 +10,10 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 
+from edgeqc import sheet_values
 from edgeqc.errors import SheetError
 from edgeqc.sheet_cells import Cell, read_cells
-from edgeqc.sheet_values import NumberReader, anterior_of, plain_text, tilt_axis_of
+from edgeqc.sheet_values import NumberReader, anterior_of, extra_of, plain_text, tilt_axis_of
 
 TEXT_COLUMNS = ("image", "specimen", "lens", "fragment", "material", "anterior", "pair",
                 "tilt_axis", "height_map", "coating", "drying", "operator", "received", "note")
@@ -100,6 +101,11 @@ class SheetRow:
     note: str = ""
     extra: tuple[tuple[str, str], ...] = ()
     row: int = 0
+
+    @property
+    def freed_by(self) -> str:
+        """How the fragment was freed below the laser's cut: scissors, traction, both, unknown."""
+        return dict(self.extra).get(sheet_values.FREED_BY, "")
 
     @property
     def listed(self) -> bool:
@@ -280,7 +286,8 @@ def _row(
     image, page = _page_of(texts.pop("image").replace("\\", "/"))
     if not image:
         return None, [*faults, f"row {number}: the cell 'image' is empty"]
-    extra = tuple((name, texts.pop(name)) for name in cells if name not in KNOWN_COLUMNS)
+    extra = tuple((name, extra_of(texts.pop(name), name, number, faults)) for name in cells
+                  if name not in KNOWN_COLUMNS)
     texts["specimen"] = texts["specimen"] or PurePosixPath(image).stem
     texts["height_map"] = texts["height_map"].replace("\\", "/")
     row = SheetRow(image=image, page=page, anterior=anterior, faces=count, tilt_axis_deg=axis,

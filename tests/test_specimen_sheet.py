@@ -147,6 +147,20 @@ def test_tilt_axis(tmp_path, text, axis):
     assert sheet.rows[0].tilt_axis_deg == axis
 
 
+@pytest.mark.parametrize(("text", "way"), [
+    ("Scissors", "scissors"), (" traction ", "traction"), ("both", "both"), ("", "")])
+def test_how_the_fragment_was_freed(tmp_path, text, way):
+    row = sheet_of(tmp_path, f"image,freed_by,shelf\na.tif,{text},A 3\n").rows[0]
+    assert row.freed_by == way
+    assert dict(row.extra) == {"freed_by": way, "shelf": "A 3"}  # carried through as well
+
+
+def test_a_way_of_freeing_that_is_not_known_is_a_fault(tmp_path):
+    fault = fault_of(tmp_path, "image,freed_by\na.tif,scissors\nb.tif,knife\n")
+    assert "row 3, column freed_by: 'knife' is none of scissors, traction, both, unknown" in fault
+    assert default_row("c.tif").freed_by == ""
+
+
 def test_pair_faults(tmp_path):
     text = ("image,specimen,pair,pair_tilt_deg\n"
             "a.tif,1,P,3\nb.tif,2,P,-3\nc.tif,1,Q,3\nd.tif,1,Q,3\n")

@@ -123,6 +123,36 @@ def test_natural_textures_are_never_named_wrongly_with_confidence(seed):
     assert verdict_of(flags) != "measured" or (right and near)
 
 
+@pytest.mark.parametrize("seed", [41, 44, 47])
+def test_the_sheet_names_a_residual_that_texture_cannot(seed):
+    """Natural textures: the sheet's word decides, and the border is the same whatever it says."""
+    made = paint_face(np.random.default_rng(seed), natural=True)
+    image = picture(made.image / np.float32(255), made.pixel_size_um)
+    faces, _ = trace_cut_faces(
+        image, FaceSettings(), anterior=made.anterior, expected=1,
+        probability=face_probability(image)[2],
+    )  # fmt: skip
+    told = {way: map_zones(image, faces[0], freed_by=way)[1]
+            for way in ("", "scissors", "traction", "both")}  # fmt: skip
+    assert np.array_equal(told["both"].labels, told[""].labels)
+    for way, given, against in (("scissors", 2, 3), ("traction", 3, 2)):
+        named = [(told[way].labels == code).sum() for code in (given, against)]
+        without = [(told[""].labels == code).sum() for code in (given, against)]
+        assert named[0] >= without[0]
+        assert named[1] <= without[1]
+        assert np.allclose(told[way].depth, told[""].depth)
+
+
+def test_a_sheet_against_a_clear_texture_goes_to_review(painted):
+    """A sheet that is wrong on how the piece was freed must not rename what is plainly seen."""
+    made, image, (turned, *_) = painted
+    wrong = "traction" if made.residual == "scissor" else "scissors"
+    right = "scissors" if made.residual == "scissor" else "traction"
+    against, agreed = (map_zones(image, turned, freed_by=way)[1] for way in (wrong, right))
+    assert verdict_of(against.flags) == "review"
+    assert agreed.naming_confidence >= against.naming_confidence
+
+
 def test_intervals_of_painted_faces_hold_the_truth():
     held = tried = 0
     for seed in range(40, 52):

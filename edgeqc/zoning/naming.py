@@ -13,6 +13,10 @@ from edgeqc.zoning.region import UnrolledFace, region_features, region_names
 LEAST_SHARE = 0.01
 """Share of the face from which a zone is named as a whole; less has no texture to speak of."""
 _WHOLE = 0.97  # share from which one zone is the whole face, and laser, scissor, torn all possible
+SHEET_ODDS = 10.0
+"""Odds that the sheet is right on how a fragment was freed (common practice, no source: a sheet is
+wrong on some rows, and a fragment cut free may still tear for a stretch)."""
+_CONTRADICTED_SHARE = 0.05  # a smaller zone has too little texture to speak against the sheet
 _NETWORK_WEIGHT = 0.75
 """Power of the network's mean probability in the joint opinion; the region model's has 1. Between
 0.5 and 1 regions of phantoms kept apart were named alike, and better than by either alone."""
@@ -36,6 +40,9 @@ class Naming:
     net_rival, region_rival : float
         Largest probability, over the residual's zones, that the network, and the region model,
         each by itself gives to another kind of residual than its likeliest.
+    contradiction : float
+        Largest probability that the textures alone give to the kind of residual that the sheet
+        speaks against; 0 where the sheet says nothing.
     """
 
     partition: Partition
@@ -45,6 +52,7 @@ class Naming:
     log_opinion: float
     net_rival: float
     region_rival: float
+    contradiction: float = 0.0
 
 
 def _renamed(part: Partition, to: FloatArray) -> Partition:
@@ -88,8 +96,69 @@ def _rival(opinion: FloatArray, whole: bool) -> float:
     return 1 - float(allowed.max() / max(float(allowed.sum()), 1e-9))
 
 
+def sheet_weights(freed_by: str) -> FloatArray:
+    """Return the weights of laser, scissor and torn by how the sheet says the piece was freed.
+
+    Parameters
+    ----------
+    freed_by : str
+        ``scissors`` or ``traction``; anything else tells nothing.
+    """
+    against = {"scissors": 2, "traction": 1}.get(freed_by)
+    weights = np.ones(3)
+    if against is not None:
+        weights[against] = 1 / SHEET_ODDS
+    return weights
+
+
+def _weighed(opinion: FloatArray, weights: FloatArray) -> FloatArray:
+    return np.asarray(opinion * weights / max(float((opinion * weights).sum()), 1e-12))
+
+
+@dataclass(frozen=True)
+class _Opinions:
+    """What is thought of each zone, by zone: share of the face, joint opinion, the network's."""
+
+    shares: list[float]
+    joint: dict[int, FloatArray]
+    network: dict[int, FloatArray]
+    net_rival: float
+    region_rival: float
+    contradiction: float
+
+
+def _opinions(
+    unrolled: UnrolledFace, part: Partition, net: FloatArray, *, taught: bool, weights: FloatArray
+) -> _Opinions:
+    labels = part.cell.argmax(axis=0)
+    named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
+    shares = [float((labels == zone).mean()) for zone in range(3)]
+    joints: dict[int, FloatArray] = {}
+    networks: dict[int, FloatArray] = {}
+    rivals, contradiction = [(0.0, 0.0)], 0.0
+    for zone in (z for z in range(3) if shares[z] >= LEAST_SHARE):
+        inside = labels == zone
+        network = named[:, inside].mean(axis=1)
+        region = network if taught else region_names(region_features(unrolled, inside))
+        joint = network if taught else _joint(region, network)
+        whole = shares[zone] >= _WHOLE
+        if zone != 0 or whole:  # a laser zone with something below it needs no name
+            if shares[zone] >= _CONTRADICTED_SHARE:
+                contradiction = max(contradiction, float(joint[weights < 1].sum()))
+            joint, network, region = (_weighed(each, weights) for each in (joint, network, region))
+            rivals.append((_rival(network, whole), _rival(region, whole)))
+        joints[zone], networks[zone] = joint, network
+    net_rival, region_rival = (max(each) for each in zip(*rivals, strict=True))
+    return _Opinions(shares, joints, networks, net_rival, region_rival, contradiction)
+
+
 def name_regions(
-    unrolled: UnrolledFace, part: Partition, net: FloatArray, *, taught: bool = False
+    unrolled: UnrolledFace,
+    part: Partition,
+    net: FloatArray,
+    *,
+    taught: bool = False,
+    freed_by: str = "",
 ) -> Naming:
     """Return the partition with its zones named as wholes.
 
@@ -104,6 +173,8 @@ def name_regions(
     taught : bool
         Whether ``net`` comes from a laboratory's own model: the region model, which knows the
         shipped looks only, then has no say.
+    freed_by : str
+        How the sheet says that the piece was freed: ``scissors``, ``traction``, or else.
 
     Returns
     -------
@@ -114,22 +185,10 @@ def name_regions(
     Anatomy settles the laser zone wherever something lies below it; what is named anew is the
     residual (torn or scissor), and a face that is one zone throughout (any of the three).
     """
-    labels = part.cell.argmax(axis=0)
-    named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
-    shares = [float((labels == zone).mean()) for zone in range(3)]
-    opinions: dict[int, tuple[FloatArray, FloatArray]] = {}
-    rivals = [(0.0, 0.0)]
-    for zone in range(3):
-        if shares[zone] >= LEAST_SHARE:
-            inside = labels == zone
-            network = named[:, inside].mean(axis=1)
-            region = network if taught else region_names(region_features(unrolled, inside))
-            opinions[zone] = (network if taught else _joint(region, network), network)
-            whole_face = shares[zone] >= _WHOLE
-            if zone != 0 or whole_face:
-                rivals.append((_rival(network, whole_face), _rival(region, whole_face)))
+    found = _opinions(unrolled, part, net, taught=taught, weights=sheet_weights(freed_by))
+    shares, opinions = found.shares, found.joint
     given = {zone: zone for zone in opinions}
-    for zone, (joint, _) in opinions.items():
+    for zone, joint in opinions.items():
         if shares[zone] >= _WHOLE:
             given[zone] = int(joint.argmax())
         elif zone != 0:
@@ -137,16 +196,16 @@ def name_regions(
     changed = part
     whole = next((zone for zone in opinions if shares[zone] >= _WHOLE), None)
     if whole is not None and given[whole] != whole:
-        changed = _as_whole(part, given[whole], float(opinions[whole][0][given[whole]]))
+        changed = _as_whole(part, given[whole], float(opinions[whole][given[whole]]))
     elif whole is None:
         to = np.array([2 - given.get(2, 2), 2 - given.get(1, 1)])
         if to.tolist() != [0, 1]:
             changed = _renamed(part, to)
-    against = {zone: 1 - float(opinions[zone][0][given[zone]]) for zone in opinions}
+    against = {zone: 1 - float(opinions[zone][given[zone]]) for zone in opinions}
     weight = sum(shares[zone] for zone in opinions) or 1.0
     margins = [
         float(network[given[zone]] - np.delete(network, given[zone]).max())
-        for zone, (_, network) in opinions.items()
+        for zone, network in found.network.items()
     ]
     return Naming(
         changed,
@@ -154,6 +213,7 @@ def name_regions(
         sum(against[zone] * shares[zone] for zone in opinions) / weight,
         min(margins, default=0.0),
         sum(shares[zone] * np.log(1.001 - against[zone]) for zone in opinions) / weight,
-        max(net for net, _ in rivals),
-        max(region for _, region in rivals),
+        found.net_rival,
+        found.region_rival,
+        found.contradiction,
     )

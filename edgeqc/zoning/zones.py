@@ -90,6 +90,9 @@ class ZoneSettings:
     net_rival_max : float
         Largest probability that the network by itself may give to another kind of residual than
         its likeliest, for the same: textures that tell no name are mostly caught by this.
+    contradiction_max : float
+        Largest probability that the textures may give to the kind of residual that the sheet
+        speaks against, for the same.
     u_depth_max : float
         Largest standard uncertainty of the mean depth fraction, for the same.
     obscured_max : float
@@ -113,6 +116,7 @@ class ZoneSettings:
 
     risk_max: float = 0.12
     net_rival_max: float = 0.15
+    contradiction_max: float = 0.8
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
@@ -231,6 +235,7 @@ def map_zones(
     settings: ZoneSettings | None = None,
     *,
     taught: TaughtHead | None = None,
+    freed_by: str = "",
 ) -> tuple[CutFace, ZoneMap]:
     """Return the face with its anterior side settled, and its zone map.
 
@@ -244,6 +249,9 @@ def map_zones(
         Limits and priors.
     taught : TaughtHead, optional
         A laboratory's own naming model.
+    freed_by : str
+        How the sheet says that the piece was freed: ``scissors`` or ``traction``; anything else
+        tells nothing.
 
     Returns
     -------
@@ -266,7 +274,9 @@ def map_zones(
     reading, flags = _oriented(image, face, settings, taught)
     net, hidden = reading.net, reading.net[3]
     unrolled = unroll_for_regions(image, reading.face)
-    naming = name_regions(unrolled, reading.partition, net, taught=taught is not None)
+    naming = name_regions(
+        unrolled, reading.partition, net, taught=taught is not None, freed_by=freed_by
+    )
     part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)
@@ -278,6 +288,9 @@ def map_zones(
     found = diagnose(net, naming, depth, second, sample_px=reading.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
     flags += _doubts(labels, found, risk, u_depth, settings)
+    if naming.contradiction > settings.contradiction_max:
+        detail = f"the sheet says freed by {freed_by}, the texture does not"
+        flags += (raised("zones_unnamed", f"{detail} ({naming.contradiction:.2f})"),)
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
         flags += (raised("zones_inseparable", f"no texture above the noise ({structure:.3f})"),)

@@ -107,9 +107,15 @@ def painted_case(seed, natural):
     return image, made.labels, [face], "good"
 
 
+def freed_by(labels):
+    """Return what a sheet would say of how the piece was freed."""
+    scissor, torn = ((labels == code).sum() > 0.01 * (labels > 0).sum() for code in (2, 3))
+    return "both" if scissor == torn else "scissors" if scissor else "traction"
+
+
 def examine(job):
     """Return one row per true face."""
-    maker, seed, family, side_known = job
+    maker, seed, family, side_known, freed_known = job
     cv2.setNumThreads(1)
     if maker in ("phantoms", "filled"):
         image, labels, truths, quality = phantom_case(seed, family)
@@ -123,7 +129,7 @@ def examine(job):
     raster = np.zeros(labels.shape, np.uint8)
     results = []
     for face in faces:
-        turned, zones = map_zones(image, face)
+        turned, zones = map_zones(image, face, freed_by=freed_by(labels) if freed_known else "")
         raster = np.maximum(raster, label_raster(turned, zones.labels, labels.shape))
         results.append((turned, zones))
     rows = []
@@ -207,11 +213,15 @@ def main():
     parser.add_argument("--seed", type=int, default=900_000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--side-unknown", action="store_true")
+    parser.add_argument(
+        "--freed-known", action="store_true", help="the sheet says scissors or traction"
+    )
     parser.add_argument("--out", type=Path)
     given = parser.parse_args()
     family = "filled" if given.maker == "filled" else None
     jobs = [
-        (given.maker, given.seed + k, family, not given.side_unknown) for k in range(given.count)
+        (given.maker, given.seed + k, family, not given.side_unknown, given.freed_known)
+        for k in range(given.count)
     ]
     with multiprocessing.Pool(given.workers) as pool:
         rows = [row for part in pool.imap(examine, jobs, chunksize=2) for row in part]
