@@ -6,11 +6,20 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from edgeqc.findings import FlagEntry, Value, interval_text, is_lopsided, value_text
+from edgeqc.findings import (
+    FlagEntry,
+    Value,
+    interval_text,
+    is_lopsided,
+    names_are_a_guess,
+    unit_text,
+    value_text,
+)
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 
 _MINOR = 0.02  # an area share below this is not spoken of: it is within the borders' own doubt
 _MOSTLY = 0.85  # from this share on, the remainder was parted in one way
+_NO_DEPTH = "the cut depth cannot be given"
 _THROUGH = 0.995  # share of the lasered length cut through that is spoken of as all of it
 
 
@@ -62,6 +71,8 @@ def face_answer(
         From ``residual_of``.
     """
     said = _depth_said(values, residual)
+    if names_are_a_guess(flags) and not said.startswith(_NO_DEPTH):
+        said = f"if the zones bear the right names, {said}"
     tail = {
         "measured": "Measured.",
         "review": f"For review: {_reasons(flags, 'review')}",
@@ -77,7 +88,7 @@ def _depth_said(values: Mapping[str, Value], residual: str) -> str:
     if depth.value is None:
         if (values["laser_area_fraction"].value or 0.0) <= 0:
             return _without_laser(values)
-        return f"the cut depth cannot be given ({depth.reason.rstrip('.')})."
+        return f"{_NO_DEPTH} ({depth.reason.rstrip('.')})."
     through = values["through_cut_fraction"].value or 0.0
     if through >= _THROUGH:
         said = f"laser-cut through the whole thickness (depth fraction {_doubted(depth)})"
@@ -90,7 +101,7 @@ def _depth_said(values: Mapping[str, Value], residual: str) -> str:
         said += f" over {length.value:.0%} of its length".replace("%", " %")
     if residual and through < _THROUGH:
         ligament = values["ligament_um"]
-        left = f", ligament {value_text(ligament)}" if ligament.value is not None else ""
+        left = f", ligament {_length(ligament)}" if ligament.value is not None else ""
         said += f"; the remainder was {residual}{left}"
     return f"{said}."
 
@@ -100,6 +111,15 @@ def _doubted(depth: Value) -> str:
     if is_lopsided(depth):
         return f"{value_text(depth, expanded=False)}, 95 % interval {interval_text(depth)}"
     return value_text(depth)
+
+
+def _length(value: Value) -> str:
+    """Return a length with its interval where that is not ``value ± U``, as near nought."""
+    if not is_lopsided(value):
+        return value_text(value)
+    unit = unit_text(value.unit)
+    return (f"{value_text(value, expanded=False)}{unit}"
+            f" (95 % interval {interval_text(value)}{unit})")
 
 
 def _without_laser(values: Mapping[str, Value]) -> str:

@@ -23,6 +23,8 @@ from edgeqc.quantity import COVERAGE_FACTOR, Measured, format_measured
 SCHEMA_VERSION: Literal["1.0"] = "1.0"
 """Version of the findings' form; the first number changes when a reader has to change."""
 
+# flags that leave the names of the zones in doubt, whatever the doubt of their borders
+_UNNAMED = frozenset({"zones_unnamed", "texture_unfamiliar"})
 _FINEST = 0.001  # a fraction's uncertainty below this is not written out
 
 LimitVerdict = Literal["pass", "fail", "undecided", "no limit set"]
@@ -296,6 +298,8 @@ def interval_text(value: Value) -> str:
     digits = len(format_measured(value.value, doubt)[0].partition(".")[2])
     if value.unit == "1" and doubt < _FINEST / 2:
         digits = 3
+        if value.high < _FINEST:
+            return f"below {_FINEST:g}"
     return f"{value.low:.{digits}f} to {value.high:.{digits}f}"
 
 
@@ -306,6 +310,11 @@ def is_lopsided(value: Value) -> bool:
     half = COVERAGE_FACTOR * value.u
     return max(abs(value.value - value.low - half), abs(value.high - value.value - half)) > (
         0.05 * half)
+
+
+def names_are_a_guess(flags: Iterable[FlagEntry]) -> bool:
+    """Tell whether a face's flags say that its zones' names are not to be relied on."""
+    return any(flag.name in _UNNAMED for flag in flags)
 
 
 def schema_json() -> str:

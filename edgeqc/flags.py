@@ -124,7 +124,7 @@ _ALL = (
     Flag("anterior_inferred", _N, "The anterior side was inferred from the zones.",
          "Depth is measured from there; give the side on the sheet to be sure."),
     Flag("anterior_unknown", _V, "The anterior side is not known and could not be inferred.",
-         "Depth is measured from the upper or left edge, which may be the wrong one."),
+         "Depth is measured from the edge marked, which may be the wrong one."),
     Flag("anterior_contradicted", _V, "The zones suggest the other side as anterior.",
          "Check the sheet's entry."),
     # --- zones --------------------------------------------------------------------------------

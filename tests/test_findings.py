@@ -11,16 +11,18 @@ from pydantic import ValidationError
 import edgeqc
 from edgeqc.answers import face_answer
 from edgeqc.errors import OutputError
-from edgeqc.examined import set_areal_dose
+from edgeqc.examined import flag_entries, set_areal_dose
 from edgeqc.findings import (
     Value,
     against_limit,
+    interval_text,
     read_findings,
     schema_json,
     value_of,
     value_text,
     write_findings,
 )
+from edgeqc.flags import raised
 from edgeqc.protocol import Limit
 from edgeqc.quantity import Measured
 from edgeqc.specimen_sheet import SheetRow
@@ -180,3 +182,25 @@ def test_numpy_numbers_become_plain_ones(case):
     value = value_of(Measured(np.float64(0.5), np.float64(0.1), "1", {"a": np.float64(0.1)}), "1")
     assert type(value.value) is float
     json.dumps(value.model_dump())
+
+
+def test_an_answer_that_rests_on_guessed_names_says_so_first():
+    short = Measured(20.0, 30.0, "µm", low=0.0, high=80.0)
+    values = {"cut_depth_fraction": value_of(Measured(0.8, 0.01, "1", low=0.78, high=0.82), "1"),
+              "laser_length_fraction": value_of(Measured(1.0, 0.0, "1"), "1"),
+              "through_cut_fraction": value_of(Measured(0.0, 0.0, "1"), "1"),
+              "ligament_um": value_of(short, "µm")}
+    flags = flag_entries([raised("zones_unnamed")])
+    said = face_answer(1, values, flags, verdict="review", residual="torn")
+    assert said.startswith("Face 1: if the zones bear the right names, laser-cut to 0.800 ± 0.020")
+    # 20 ± 60 µm would let the ligament be less than nothing
+    assert "ligament 20 µm (95 % interval 0 to 80 µm). For review:" in said
+    values["cut_depth_fraction"] = Value(value=None, unit="1", reason="no edge in the picture")
+    said = face_answer(1, {**values, "laser_area_fraction": value_of(Measured(1.0, 0.0, "1"), "1")},
+                       flags, verdict="review", residual="torn")
+    assert said.startswith("Face 1: the cut depth cannot be given (no edge in the picture).")
+
+
+def test_a_share_with_hardly_any_doubt_gets_no_interval_from_nought_to_nought():
+    assert interval_text(value_of(Measured(0.0, 1e-8, "1", low=0.0, high=2e-8), "1")) == (
+        "below 0.001")

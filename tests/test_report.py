@@ -14,9 +14,11 @@ import pypdf
 import pytest
 
 from edgeqc.examined import ExaminedFace, compile_findings
+from edgeqc.findings import Value
 from edgeqc.flags import raised
 from edgeqc.measure.face_measures import no_measures
 from edgeqc.measure.height_map import HeightMap
+from edgeqc.report.content import report_content
 from edgeqc.report.figures import (
     ZONE_COLOURS,
     ZONE_LETTERS,
@@ -28,6 +30,7 @@ from edgeqc.report.figures import (
 from edgeqc.report.height_figure import levelled
 from edgeqc.report.profile_figure import draw_profile_figure
 from edgeqc.report.tables import FACE_COLUMNS, cell, face_columns, face_rows, write_table
+from edgeqc.report.wording import legend
 from edgeqc.report.writing import write_report
 
 FILES = {"findings.json", "report.html", "report.pdf", "profiles.csv", "roughness.csv",
@@ -102,7 +105,7 @@ def test_the_page_needs_no_other_file_and_says_what_a_report_must(written):
         "Research and quality control only", "treatment decisions",  # i
         "Reviewed and released by", "Examined by",  # j
         "End of report",  # m
-        "ab" * 32, "0.500 ± 0.010 µm", "accelerating voltage kv",  # pictures
+        "ab" * 32, "0.500 ± 0.010 µm", "Accelerating voltage 5 kV",  # pictures
         "Licensed practice and local codes", "biohazard", "X-rays",  # cautions
         "44.4 J/cm²", "hydrophilic acrylic", "007", "2026-10-03",
         "Debris lies on the face.", "k = 2", findings.protocol.sha256,
@@ -385,3 +388,67 @@ def test_heights_without_a_point_change_nothing(case, tmp_path):
     pictures[0] = replace(pictures[0], height_map=empty)
     write_report(findings, pictures, protocol, tmp_path)
     assert {path.name for path in tmp_path.iterdir()} == FILES
+
+
+def test_values_missing_for_one_reason_share_a_row_and_no_plus_minus_stands_for_a_lopsided_one(
+    case,
+):
+    findings, _, protocol = case()
+    face = findings.faces[0]
+    gone = Value(value=None, unit="1", reason="no edge in the picture")
+    values = {**face.values,
+              "debris_count": Value(value=31.0, u=24.0, low=18.0, high=79.0, unit="1"),
+              "torn_area_fraction": Value(value=0.0, u=0.0, low=0.0, high=0.0, unit="1")}
+    for name in ("thickness_um", "thickness_min_um", "thickness_max_um", "ligament_um",
+                 "ligament_max_um"):
+        values[name] = gone
+    changed = face.model_copy(update={"values": values})
+    page = report_content(findings.model_copy(update={"faces": (changed,)}), protocol["report"])
+    groups = page["pictures"][0]["faces"][0]["groups"]
+    rows = {row[0]: row[1:] for group in groups for row in group["rows"]}
+    assert rows["All of these"] == ["—", "", "no edge in the picture"]
+    assert rows["Ligament, mean, Ligament, greatest"] == ["—", "", "no edge in the picture"]
+    assert rows["Debris"][:2] == ["31", "18 to 79"]
+    assert rows["Torn zone"] == ["0", "", "none found; its estimated doubt is nil"]
+
+
+def test_values_that_rest_on_guessed_names_say_so(case):
+    def titles(**options):
+        findings, _, protocol = case(**options)
+        face = report_content(findings, protocol["report"])["pictures"][0]["faces"][0]
+        return face["big_caption"], [group["title"] for group in face["groups"]]
+
+    caption, groups = titles()
+    assert not any("right names" in text for text in (caption, *groups))
+    caption, groups = titles(flags=["zones_unnamed"])
+    assert "if the zones bear the right names" in caption
+    assert [("right names" in title) for title in groups] == [True, False, True, False]
+
+
+def test_an_edge_is_not_called_anterior_where_the_side_is_not_known(case, tmp_path):
+    findings, pictures, protocol = case()
+    item = pictures[0].faces[0]
+    lost = replace(item, face=replace(item.face, anterior="unknown", anterior_source="none"))
+    pictures = [replace(pictures[0], faces=(lost,))]
+    findings = findings.model_copy(update={"faces": tuple(
+        face.model_copy(update={"anterior": "unknown", "anterior_source": "none"})
+        for face in findings.faces)})
+    write_report(findings, pictures, protocol, tmp_path)
+    text, _ = _html_text(tmp_path / "report.html")
+    assert "whether that is the anterior one is not known" in text
+    assert "(side not known)" in text
+    assert "its anterior edge" not in text
+    assert "dashed edge is the anterior one" not in text
+
+
+def test_the_legend_tells_sides_known_and_not():
+    assert "not known of every face" in legend([True, False])
+    assert "is the anterior one" in legend([True, True])
+    assert "No cut face" in legend([])
+
+
+def test_a_picture_of_two_pixels_gets_its_scale_bar(case):
+    _, pictures, _ = case()
+    image = pictures[0].image
+    tiny = replace(image, pixels=image.pixels[:2, :2], valid=image.valid[:2, :2])
+    assert draw_overlay(tiny, [], np.zeros((2, 2), np.uint8)).size

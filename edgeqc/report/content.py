@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import groupby
 from typing import Any
 
 from edgeqc.findings import (
@@ -16,23 +17,25 @@ from edgeqc.findings import (
     Value,
     interval_text,
     is_lopsided,
+    names_are_a_guess,
     unit_text,
     value_text,
 )
 from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.protocol import ReportSettings
 from edgeqc.report.wording import (
+    ACQUISITION_TITLES,
     BASIS_SENTENCES,
     CAUTIONS,
-    LEGEND,
     METHOD,
-    NO_FACE_LEGEND,
     NO_LIMIT,
+    QUALITY_TITLES,
     ROUGHNESS_TITLES,
     SAFETY,
     SHEET_TITLES,
     SHOWN_ROUGHNESS,
     VERDICT_WORDS,
+    legend,
 )
 
 _GROUPS = (
@@ -48,6 +51,7 @@ _GROUPS = (
         "spot_separation_measured_um", "line_separation_measured_um", "lattice_angle_deg",
         "debris_count", "debris_area_fraction")),
 )
+_NAMED_GROUPS = frozenset({"Cut depth and ligament", "Zones, share of the face's area"})
 _BUDGETS = ("cut_depth_fraction", "thickness_um", "ligament_um")
 
 
@@ -84,8 +88,8 @@ def report_content(findings: Findings, settings: ReportSettings) -> dict[str, An
             [item.when, item.who, item.what, item.reason] for item in findings.corrections],
         "cautions": list(CAUTIONS),
         "safety": list(SAFETY),
-        "coverage": f"U is the expanded uncertainty with coverage factor k ="
-                    f" {findings.coverage_factor:g} (about 95 %).",
+        "coverage": f"U is the expanded uncertainty, k = {findings.coverage_factor:g} (about"
+                    " 95 %); where the 95 % interval is uneven about a value, it stands alone.",
         "software": findings.software,
     }
 
@@ -115,7 +119,7 @@ def _picture(image: ImageFindings, findings: Findings) -> dict[str, Any]:
         "status": VERDICT_WORDS[image.status],
         "status_name": image.status,
         "reason": image.reason[:1].upper() + image.reason[1:],
-        "caption": LEGEND if faces else NO_FACE_LEGEND,
+        "caption": legend([face.anterior_source != "none" for face in faces]),
         "facts": _picture_facts(image),
         "flags": _flag_rows(image.flags),
         "faces": [_face(face, several) for face in faces],
@@ -130,8 +134,12 @@ def _picture_facts(image: ImageFindings) -> list[list[str]]:
         ["Pixel size", _with_source(image.pixel_size_um, image.pixel_size_source)],
         ["Tilt of the face", _stated(image.tilt_deg)],
     ]
-    facts += [[name, _stated(value)] for name, value in image.quality.items()]
-    facts += [[key.replace("_", " "), _plain(item)] for key, item in image.acquisition.items()]
+    # nought here means that the search found nothing, not that there is exactly none
+    facts += [[QUALITY_TITLES.get(name, name), "none seen" if value.value == 0 else _stated(value)]
+              for name, value in image.quality.items()]
+    for key, item in image.acquisition.items():
+        title, unit = ACQUISITION_TITLES.get(key, (key.replace("_", " "), ""))
+        facts.append([title, f"{_plain(item)}{unit}"])
     return facts
 
 
@@ -163,14 +171,16 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
         "answer": said[0].upper() + said[1:],
         "verdict": VERDICT_WORDS[face.verdict],
         "verdict_name": face.verdict,
-        **_headline(depth if face.verdict != "rejected" else None),
+        **_headline(depth if face.verdict != "rejected" else None,
+                    ", if the zones bear the right names" if names_are_a_guess(face.flags)
+                    else ""),
         "doubt": face.verdict == "review",
         "anterior": _anterior(face),
         "limits": [_limit_row(item) for item in face.limits] or [
             ["All measurands", "none established", "no limit set", NO_LIMIT]],
         "limit_words": [item.sentence for item in face.limits],
         "groups": [
-            {"title": title, "rows": [_value_row(face, name) for name in names]}
+            {"title": title + _proviso(face, title), "rows": _value_rows(face, names)}
             for title, names in _GROUPS
         ],
         "budgets": [
@@ -183,11 +193,18 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
     }
 
 
-def _headline(depth: Value | None) -> dict[str, str]:
+def _proviso(face: FaceFindings, title: str) -> str:
+    """Return what values that rest on the zones' names have to be read with."""
+    if title in _NAMED_GROUPS and names_are_a_guess(face.flags):
+        return ", if the zones bear the right names (their doubt is not in the intervals)"
+    return ""
+
+
+def _headline(depth: Value | None, proviso: str = "") -> dict[str, str]:
     """Return the figure that stands largest on the page, and what it is."""
     if depth is None or depth.value is None:
         return {"big": "—", "big_caption": "no cut depth"}
-    caption = "of the local thickness cut by laser"
+    caption = f"of the local thickness cut by laser{proviso}"
     if is_lopsided(depth):
         return {"big": value_text(depth, expanded=False),
                 "big_caption": f"{caption}; 95 % interval {interval_text(depth)}"}
@@ -207,13 +224,41 @@ def _limit_row(item: LimitResult) -> list[str]:
     return [item.title, words, item.verdict, item.sentence]
 
 
+def _value_rows(face: FaceFindings, names: Sequence[str]) -> list[list[str]]:
+    """Return a row for each measurand; neighbours that are missing for one reason share one."""
+    rows: list[list[str]] = []
+    for missing, group in groupby(names, key=lambda name: _why_missing(face.values[name])):
+        together = list(group)
+        if missing and len(together) > 1:
+            title = ", ".join(MEASURANDS[name].title for name in together)
+            rows.append(["All of these" if len(together) == len(names) else title, "—", "",
+                         missing])
+        else:
+            rows += [_value_row(face, name) for name in together]
+    return rows
+
+
+def _why_missing(value: Value) -> str:
+    return value.reason if value.value is None else ""
+
+
 def _value_row(face: FaceFindings, name: str) -> list[str]:
     """Title, value ± U, 95 % interval, reason or note."""
     value = face.values[name]
     title = MEASURANDS[name].title
     if value.value is None:
         return [title, "—", "", value.reason]
-    return [title, value_text(value), interval_text(value), value.note]
+    # a bare nought would look surer than any other number of the table
+    nil = "none found; its estimated doubt is nil" if value.value == 0 and not value.u else ""
+    note = "; ".join(part for part in (value.note, nil) if part)
+    return [title, _with_doubt(value), interval_text(value), note]
+
+
+def _with_doubt(value: Value) -> str:
+    """Return ``value ± U``; the value alone where its interval is another and stands beside it."""
+    if is_lopsided(value):
+        return f"{value_text(value, expanded=False)}{unit_text(value.unit)}"
+    return value_text(value)
 
 
 def _budget(name: str, value: Value) -> dict[str, Any]:
@@ -294,7 +339,7 @@ def _roughness_row(entry: RoughnessEntry, shared: set[str]) -> list[str]:
     named = f"{entry.parameter.replace('_', ' ')}, {entry.title}" if entry.title else (
         entry.parameter.replace("_", " "))
     value = entry.result
-    said = value_text(value) if value.value is not None else f"none: {value.reason}"
+    said = _with_doubt(value) if value.value is not None else f"none: {value.reason}"
     own = [part for part in entry.note.split("; ") if part and part not in shared]
     about = "; ".join(part for part in (_standard_and_part(entry)[1], *own) if part)
     return [named, said, interval_text(value), about]

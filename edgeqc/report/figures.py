@@ -323,5 +323,7 @@ def _draw_scale_bar(
     draw.rectangle((left, top, left + box, top + 46 * unit), fill=(255, 255, 255),
                    outline=(20, 20, 20))
     start = left + (box - bar) / 2
-    draw.rectangle((start, top + 8 * unit, start + bar - 1, top + 14 * unit), fill=(20, 20, 20))
+    # a picture of a few pixels has no room for a bar of one
+    draw.rectangle((start, top + 8 * unit, start + max(bar - 1, 0), top + 14 * unit),
+                   fill=(20, 20, 20))
     draw.text((left + (box - wide) / 2, top + 17 * unit), text, font=font, fill=(20, 20, 20))

@@ -46,7 +46,7 @@ class _Scale:
 
 def draw_profile_figure(
     profiles: FaceProfiles, zones: ZoneMap | None, *, depth_limit: float | None = None,
-    name: str = "face",
+    name: str = "face", side_known: bool = True,
 ) -> str:
     """Return the figure of one face as SVG text.
 
@@ -60,13 +60,15 @@ def draw_profile_figure(
         The laboratory's least depth fraction, drawn as a line.
     name : str
         Makes the pattern names unique within a page.
+    side_known : bool
+        Whether the upper edge is known to be the anterior one; else it is not called so.
     """
     right = _WIDTH - _RIGHT
     along = _Scale(float(profiles.s[0]), float(profiles.s[-1]), _LEFT, right)
     deep = _Scale(0.0, 1.0, _SECTION_TOP, _SECTION_TOP + _SECTION_HEIGHT)
     graph_top = _SECTION_TOP + _SECTION_HEIGHT + _GAP
     parts = [_definitions(name)]
-    parts += _section(profiles, zones, along, deep, name)
+    parts += _section(profiles, zones, along, deep, name, side_known)
     if depth_limit is not None:
         parts.append(_line(_LEFT, deep(depth_limit), right, deep(depth_limit), dash="7 4"))
         parts.append(_text(right - 4, deep(depth_limit) - 4, f"limit {depth_limit:g}", "end"))
@@ -125,7 +127,8 @@ def _definitions(name: str) -> str:
 
 
 def _section(
-    profiles: FaceProfiles, zones: ZoneMap | None, along: _Scale, deep: _Scale, name: str
+    profiles: FaceProfiles, zones: ZoneMap | None, along: _Scale, deep: _Scale, name: str,
+    side_known: bool,
 ) -> list[str]:
     """Draw the unrolled face: anterior edge above, zones as areas, the depth line on top."""
     parts: list[str] = []
@@ -145,8 +148,10 @@ def _section(
         middle = _points(s, [deep(profiles.depth[i]) for i in run])
         parts.append(f'<polyline points="{middle}" fill="none" stroke="#000" stroke-width="1.8"/>')
     parts.append(frame)
-    parts.append(_text(along.start + 5, deep.start - 4, "anterior edge"))
-    parts.append(_text(along.stop - 5, deep.start - 4, "posterior edge below", "end"))
+    above, below = (("anterior edge", "posterior edge below") if side_known else
+                    ("edge that depth is measured from (side not known)", ""))
+    parts.append(_text(along.start + 5, deep.start - 4, above))
+    parts.append(_text(along.stop - 5, deep.start - 4, below, "end"))
     return parts + letters
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 VERDICT_WORDS: Mapping[str, str] = {
     "measured": "measured",
@@ -11,11 +11,16 @@ VERDICT_WORDS: Mapping[str, str] = {
     "failed": "not examined",
 }
 
-LEGEND = (
+_ZONE_LEGEND = (
     "L laser (slanted lines), S scissors (upright lines), T torn (dots), O obscured (lattice of"
-    " lines). The black-and-white dashed edge is the anterior one, from which depth is measured."
-    " Scale bar and marks were drawn by the program; brightness is stretched for display."
+    " lines)."
 )
+_KNOWN_SIDE = " The black-and-white dashed edge is the anterior one, from which depth is measured."
+_UNKNOWN_SIDE = (
+    " Depth is measured from the black-and-white dashed edge; whether that is the anterior one is"
+    " not known{}."
+)
+_DRAWN = " Scale bar and marks were drawn by the program; brightness is stretched for display."
 
 NO_LIMIT = "The protocol sets no limit, and no reference interval is established."
 
@@ -23,6 +28,23 @@ NO_FACE_LEGEND = (
     "No cut face is marked in it. The scale bar was drawn by the program; brightness is stretched"
     " for display."
 )
+
+
+def legend(known_sides: Sequence[bool]) -> str:
+    """Return what stands below a picture with its marks.
+
+    Parameters
+    ----------
+    known_sides : sequence of bool
+        For each face of the picture, whether its anterior side is known.
+    """
+    if not known_sides:
+        return NO_FACE_LEGEND
+    if all(known_sides):
+        return _ZONE_LEGEND + _KNOWN_SIDE + _DRAWN
+    some = " of every face" if any(known_sides) else ""
+    return _ZONE_LEGEND + _UNKNOWN_SIDE.format(some) + _DRAWN
+
 
 BASIS_SENTENCES: Mapping[str, str] = {
     "edge contour": "Lengths measured on the line where the face meets its background: a profile"
@@ -88,3 +110,32 @@ SHEET_TITLES: Mapping[str, tuple[str, str]] = {
     "note": ("Note", ""),
 }
 """Sheet column -> what the report calls it, and the unit that follows its text."""
+
+QUALITY_TITLES: Mapping[str, str] = {
+    "contrast": "Span of grey levels, of the whole range",
+    "blur": "Blur of the sharpest edges",
+    "noise sd": "Noise, of the whole range",
+    "texture sd": "Texture, of the whole range",
+    "texture snr": "Texture over noise",
+    "noise fraction": "Noise over the span of 8-pixel means",
+    "structure ratio": "Structure over that of pure noise",
+    "clipped white fraction": "Share clipped to white",
+    "clipped black fraction": "Share clipped to black",
+    "row jump": "Largest jump of rows, of the span",
+    "gradient": "Drift from side to side, of the span",
+}
+"""Figure of a picture's quality -> what the report calls it."""
+
+ACQUISITION_TITLES: Mapping[str, tuple[str, str]] = {
+    "accelerating_voltage_kv": ("Accelerating voltage", " kV"),
+    "working_distance_mm": ("Working distance", " mm"),
+    "detector": ("Detector", ""),
+    "dwell_time_us": ("Dwell time", " µs"),
+    "date": ("Date in the file", ""),
+    "magnification": ("Magnification", ""),
+    "stage_tilt_deg": ("Stage tilt", "°"),
+    "tilt_correction": ("Tilt correction", ""),
+    "pixel_size_um": ("Pixel size in the file", " µm"),
+    "field_width_um": ("Field width in the file", " µm"),
+}
+"""What the file says of its taking -> what the report calls it, and the unit that follows."""

@@ -157,13 +157,21 @@ def _add_profile(
     if profiles is None:
         return
     words["profile"] = f"profile-{name}.svg"
+    known = face.face.anterior_source != "none"
+    rows, cols = (face.face.posterior_px - face.face.anterior_px).mean(axis=0)
+    turned = rows <= abs(cols)  # the edge drawn on top is not the upper one in the picture
+    top = ("its anterior edge" if known else "the edge that depth is measured from") + (
+        " on top (turned against the picture)" if turned else " on top")
+    line = (" the black line is the cut depth, the pale band its 95 % interval."
+            if profiles.lasered.any() else "")
     below = "local thickness and ligament" if profiles.valid.any() else (
         "no thickness, as no stretch of the face has both edges in the picture")
     words["profile_caption"] = (
-        f"{words['title']}. Above: the face unrolled, anterior edge up; the black line is the cut"
-        f" depth, the pale band its 95 % interval. Below: {below}.")
+        f"{words['title']}. Above: the face unrolled, {top}{';' if line else '.'}{line}"
+        f" Below: {below}.")
     words["profile_alt"] = f"Cut depth, thickness and ligament along the face. {words['answer']}"
-    svg = draw_profile_figure(profiles, face.zones, depth_limit=limit, name=f"f{name}")
+    svg = draw_profile_figure(profiles, face.zones, depth_limit=limit, name=f"f{name}",
+                              side_known=known)
     files[words["profile"]] = svg.encode()
 
 
