@@ -38,6 +38,7 @@ _RIDGE = 30.0
 _RISK_OF_SCALE = 0.4  # faces above this risk have no say in the scale of the depth's doubt
 _LEAST_ERROR = 1e-3
 _FOLDS = 10
+_LEAST_SCALE = 1e-3  # a figure that never varies gets no weight, and must not divide by zero
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,8 @@ def _crossed(z: FloatArray, fit: Any, target: Any) -> FloatArray:
 
 def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     """Return the calibration record of ``edgeqc.zoning.calibration``."""
-    centre, scale = faces.vectors.mean(axis=0), faces.vectors.std(axis=0) + 1e-9
+    centre = faces.vectors.mean(axis=0)
+    scale = np.maximum(faces.vectors.std(axis=0), _LEAST_SCALE)
     z = np.clip((faces.vectors - centre) / scale, -4, 4)
     risk = _logistic(z, faces.wrong)
     crossed_risk = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.wrong)))

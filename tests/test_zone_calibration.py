@@ -1,0 +1,97 @@
+"""The calibration of the zone map's doubts: what it is fitted to, and what is made of it."""
+
+import json
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from edgeqc.training.calibrate import calibrate, mean_with, read_faces
+from edgeqc.zoning import calibration
+from edgeqc.zoning.calibration import (
+    DIAGNOSTIC_NAMES,
+    VECTOR_NAMES,
+    Diagnostics,
+    depth_doubt,
+    diagnostic_vector,
+    naming_risk,
+)
+
+
+def faces_of(rng, count):
+    """Faces whose chance of being wrong grows with one figure, and their error with another."""
+    rows = []
+    for _ in range(count):
+        figures = {each.name: float(rng.uniform(0.01, 0.5)) for each in fields(Diagnostics)}
+        figures["through"] = float(rng.random() < 0.2)
+        figures["no_laser"] = 0.0
+        wrong = rng.random() < 0.9 * figures["net_rival"] / 0.5
+        error = 0.02 * figures["spread"] * abs(rng.standard_normal())
+        rows.append({
+            "diagnostics": figures, "flags": [], "truth": 0.5, "depth": 0.5 + error,
+            "dice": 0.3 if wrong else 0.97,
+        })  # fmt: skip
+    return rows
+
+
+@pytest.fixture
+def record(tmp_path):
+    rng = np.random.default_rng(3)
+    path = tmp_path / "rows.json"
+    path.write_text(json.dumps(faces_of(rng, 1500)))
+    return calibrate(read_faces([path]), "drawn figures")
+
+
+def use(monkeypatch, record):
+    held = {name: np.asarray(record[name], float) for name in ("centre", "scale", "risk", "log_u")}
+    monkeypatch.setattr(calibration, "_calibration", lambda: held)
+
+
+def test_fitted_risks_and_doubts_hold_on_fresh_faces(record, monkeypatch):
+    use(monkeypatch, record)
+    rows = faces_of(np.random.default_rng(4), 1500)
+    found = [Diagnostics(**row["diagnostics"]) for row in rows]
+    risk = np.array([naming_risk(each) for each in found])
+    wrong = np.array([row["dice"] < 0.8 for row in rows])
+    for low, high in ((0.0, 0.3), (0.3, 0.6), (0.6, 1.0)):
+        inside = (risk >= low) & (risk < high)
+        assert inside.sum() > 100
+        assert wrong[inside].mean() == pytest.approx(risk[inside].mean(), abs=0.1)
+    error = np.array([abs(row["depth"] - row["truth"]) for row in rows])
+    doubt = np.array([depth_doubt(each) for each in found])
+    assert 0.92 <= (error <= 2 * doubt).mean() <= 0.995
+
+
+def test_a_mean_of_two_records_lies_between_them(record, monkeypatch):
+    older = dict(record, names=list(DIAGNOSTIC_NAMES), **{
+        name: record[name][: len(DIAGNOSTIC_NAMES)] for name in ("centre", "scale")
+    })  # fmt: skip
+    older["scale"] = [2 * scale for scale in older["scale"]]
+    older["risk"] = [0.3, *(0.5 * np.ones(len(DIAGNOSTIC_NAMES))).tolist()]
+    mean = mean_with(record, older)
+    vector = np.array(record["centre"]) + 0.3 * np.array(record["scale"])
+    logits = []
+    for each in (record, older, mean):
+        n = len(each["names"])
+        z = (vector[:n] - np.array(each["centre"])) / np.array(each["scale"])
+        logits.append(each["risk"][0] + z @ np.array(each["risk"][1:]))
+    assert logits[2] == pytest.approx((logits[0] + logits[1]) / 2, abs=1e-3)
+    assert mean["log_u"] == record["log_u"]
+
+
+def test_the_shipped_record_fits_the_figures_in_use():
+    shipped = json.loads(
+        calibration.files("edgeqc").joinpath("zoning", calibration.CALIBRATION_FILE).read_text()
+    )
+    assert shipped["names"] == list(VECTOR_NAMES)
+    assert len(shipped["risk"]) == len(shipped["log_u"]) == len(VECTOR_NAMES) + 1
+
+
+def test_figures_count_again_only_where_the_cut_goes_through():
+    values = {each.name: 0.2 for each in fields(Diagnostics)}
+    apart = diagnostic_vector(Diagnostics(**{**values, "through": 0.0}))
+    through = diagnostic_vector(Diagnostics(**{**values, "through": 1.0}))
+    again = slice(len(DIAGNOSTIC_NAMES), None)
+    assert (apart[again] == 0).all()
+    first = [VECTOR_NAMES.index(name.removeprefix("through x ")) for name in VECTOR_NAMES[again]]
+    assert np.allclose(through[again], through[first])
