@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
@@ -218,10 +218,21 @@ def _reason(picture: ExaminedPicture, status: str) -> str:
     """Say why a picture is not plainly measured: its own flags and its faces', worst first."""
     if status == "measured":
         return ""
-    flags = [*picture.all_flags,
-             *(flag for item in picture.faces for flag in _face_flags(picture, item))]
-    said = [entry.sentence for entry in flag_entries(flags) if entry.severity != "note"]
-    return " ".join(said) or "No cut face was found."
+    if len(picture.faces) < 2:
+        flags = [*picture.all_flags,
+                 *(flag for item in picture.faces for flag in _face_flags(picture, item))]
+        return " ".join(_doubts(flags)) or "No cut face was found."
+    common = _doubts(picture.all_flags)
+    said = list(common)
+    for item in picture.faces:
+        own = [text for text in _doubts(_face_flags(picture, item)) if text not in common]
+        if own:
+            said += [f"Face {item.face.number}:", *own]
+    return " ".join(said)
+
+
+def _doubts(flags: Iterable[Raised]) -> list[str]:
+    return [entry.sentence for entry in flag_entries(flags) if entry.severity != "note"]
 
 
 def _pixel_size(image: CalibratedImage) -> Value:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -132,7 +133,7 @@ def _words(image: Row, face: Row | None) -> dict[str, Any]:
         **_setting(row), **_depth(row),
     }
     for key, column in (("ligament", "ligament_um"), ("thickness", "thickness_um")):
-        words[key] = _with_doubt(row.get(column), row.get(f"u_{column}"))
+        words[key] = _with_doubt(row.get(column), row.get(f"u_{column}")) or ("—" if face else "")
         words[f"{key}_key"] = _key(row.get(column))
     return words
 
@@ -141,7 +142,7 @@ def _depth(row: Row) -> dict[str, Any]:
     value = row.get("cut_depth_fraction")
     low, high = row.get("cut_depth_low"), row.get("cut_depth_high")
     return {
-        "depth": _with_doubt(value, row.get("u_cut_depth_fraction")),
+        "depth": _with_doubt(value, row.get("u_cut_depth_fraction"), top=1.0),
         "depth_key": _key(value),
         "bar": _on_gauge(value) if value is not None else 0,
         "low": None if low is None or high is None else 0.5 + _on_gauge(low),
@@ -153,13 +154,18 @@ def _on_gauge(fraction: float) -> float:
     return round(min(1.0, max(0.0, fraction)) * _GAUGE_PX, 1)
 
 
-def _with_doubt(value: float | None, u: float | None) -> str:
+def _with_doubt(value: float | None, u: float | None, *, top: float = math.inf) -> str:
+    """Return ``value ± U``, or the value and its interval where U goes beyond nought or the top."""
     if value is None:
         return ""
     if u is None:
         return f"{value:.3g}"
     text, doubt = format_measured(value, COVERAGE_FACTOR * u)
-    return f"{text} ± {doubt}"
+    low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
+    if 0 <= low and high <= top:
+        return f"{text} ± {doubt}"
+    digits = len(text.partition(".")[2])
+    return f"{text} ({max(low, 0.0):.{digits}f} to {min(high, top):.{digits}f})"
 
 
 def _key(value: float | None) -> str:

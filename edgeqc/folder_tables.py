@@ -8,6 +8,7 @@ import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from edgeqc.flags import FLAGS
 from edgeqc.folder_work import Row
 from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.report.tables import cell
@@ -61,7 +62,7 @@ def workbook_bytes(
     faces: Sequence[Row], images: Sequence[Row], face_columns: Sequence[str],
     image_columns: Sequence[str],
 ) -> bytes:
-    """Return a workbook with both tables and a sheet that explains their columns.
+    """Return a workbook with both tables and sheets that explain columns and flags.
 
     Notes
     -----
@@ -79,6 +80,12 @@ def workbook_bytes(
         for name in columns
     ]
     _fill(book.create_sheet("columns"), meanings, ("table", "column", "meaning"))
+    flags = [
+        {"flag": flag.name, "weight": flag.severity, "observation": flag.sentence,
+         "consequence": flag.consequence}
+        for flag in FLAGS.values()
+    ]
+    _fill(book.create_sheet("flags"), flags, ("flag", "weight", "observation", "consequence"))
     content = io.BytesIO()
     book.save(content)
     return _timeless(content.getvalue())

@@ -1,6 +1,8 @@
 """Findings: nothing silent, limits with their doubt, the published schema."""
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import jsonschema
@@ -11,10 +13,11 @@ from pydantic import ValidationError
 import edgeqc
 from edgeqc.answers import face_answer
 from edgeqc.errors import OutputError
-from edgeqc.examined import flag_entries, set_areal_dose
+from edgeqc.examined import compile_findings, set_areal_dose
 from edgeqc.findings import (
     Value,
     against_limit,
+    flag_entries,
     interval_text,
     read_findings,
     schema_json,
@@ -27,6 +30,7 @@ from edgeqc.protocol import Limit
 from edgeqc.quantity import Measured
 from edgeqc.specimen_sheet import SheetRow
 
+ISSUED = datetime(2026, 11, 20, 9, 30, tzinfo=UTC)
 SCHEMA = Path(edgeqc.__file__).with_name("findings.schema.json")
 
 
@@ -204,3 +208,15 @@ def test_an_answer_that_rests_on_guessed_names_says_so_first():
 def test_a_share_with_hardly_any_doubt_gets_no_interval_from_nought_to_nought():
     assert interval_text(value_of(Measured(0.0, 1e-8, "1", low=0.0, high=2e-8), "1")) == (
         "below 0.001")
+
+
+def test_the_reason_for_a_picture_of_two_faces_names_the_face(case):
+    _, pictures, protocol = case()
+    first = pictures[0].faces[0]
+    second = replace(
+        first, face=replace(first.face, number=2),
+        measures=replace(first.measures, flags=(raised("depth_uncertain"),)))
+    findings = compile_findings(
+        "SM-014/b", [replace(pictures[0], faces=(first, second))], protocol, issued=ISSUED)
+    said = findings.images[0].reason
+    assert said == "Face 2: The interval of the cut depth is wider than the protocol allows."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import random
 import re
@@ -9,8 +10,10 @@ import socket
 from pathlib import Path
 
 import openpyxl
+import pytest
 
-from edgeqc.folder_index import index_page
+from edgeqc.flags import FLAGS
+from edgeqc.folder_index import _with_doubt, index_page
 from edgeqc.folder_jobs import fingerprint, folder_names, plan_jobs
 from edgeqc.folder_search import FoundFiles, find_files
 from edgeqc.folder_settings import FolderSettings
@@ -198,7 +201,7 @@ def test_the_workbook_keeps_ids_as_text_and_explains_its_columns(tmp_path):
     assert content == workbook_bytes(FACES, IMAGES, columns, IMAGE_COLUMNS)
     (tmp_path / "run.xlsx").write_bytes(content)
     book = openpyxl.load_workbook(tmp_path / "run.xlsx")
-    assert book.sheetnames == ["faces", "images", "columns"]
+    assert book.sheetnames == ["faces", "images", "columns", "flags"]
     faces = book["faces"]
     at = {cell.value: cell.column for cell in faces[1]}
 
@@ -263,3 +266,21 @@ def test_workers_fit_cores_and_memory(monkeypatch):
     for memory_mb, wanted in ((1e6, 8), (3.5 * WORKER_MB, 3), (100, 1)):
         monkeypatch.setattr("edgeqc.folder_workers._memory_mb", lambda mb=memory_mb: mb)
         assert fitting_workers() == wanted
+
+
+@pytest.mark.parametrize(("value", "u", "top", "said"), [
+    (0.8, 0.01, 1.0, "0.800 ± 0.020"), (0.87, 0.154, 1.0, "0.87 (0.56 to 1.00)"),
+    (79.4, 94.2, math.inf, "80 (0 to 268)"), (None, None, 1.0, ""), (0.5, None, 1.0, "0.5"),
+])
+def test_the_index_gives_no_plus_minus_that_goes_beyond_what_can_be(value, u, top, said):
+    assert _with_doubt(value, u, top=top) == said
+
+
+def test_the_workbook_explains_every_flag(tmp_path):
+    (tmp_path / "run.xlsx").write_bytes(workbook_bytes([], [], FACE_COLUMNS, IMAGE_COLUMNS))
+    sheet = openpyxl.load_workbook(tmp_path / "run.xlsx")["flags"]
+    rows = {row[0]: row[1:] for row in sheet.iter_rows(values_only=True)}
+    assert set(rows) - {"flag"} == set(FLAGS)
+    assert rows["zones_unnamed"] == (
+        "review", "The texture cannot name the zones.",
+        "The borders are shown; the names are a guess.")

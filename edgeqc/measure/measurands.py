@@ -56,10 +56,14 @@ _ALL = (
     Measurand("ligament_um", "Ligament, mean", "µm",
               "Mean of thickness minus laser depth over the lasered length."),
     Measurand("ligament_max_um", "Ligament, greatest", "µm", "Greatest t(s) − d(s)."),
-    Measurand("laser_area_fraction", "Laser zone", "1", "Share of the face's area.", True),
-    Measurand("scissor_area_fraction", "Scissor zone", "1", "Share of the face's area.", True),
-    Measurand("torn_area_fraction", "Torn zone", "1", "Share of the face's area.", True),
-    Measurand("obscured_area_fraction", "Obscured", "1", "Share of the face's area.", True),
+    Measurand("laser_area_fraction", "Laser zone", "1",
+              "Share of the face's area that the laser cut.", True),
+    Measurand("scissor_area_fraction", "Scissor zone", "1",
+              "Share of the face's area that scissors cut.", True),
+    Measurand("torn_area_fraction", "Torn zone", "1",
+              "Share of the face's area that was torn.", True),
+    Measurand("obscured_area_fraction", "Obscured", "1",
+              "Share of the face's area on which no zone can be told.", True),
     Measurand("spot_separation_measured_um", "Spot separation", "µm",
               "Distance between neighbouring spots along a line of the lattice."),
     Measurand("line_separation_measured_um", "Line separation", "µm",
@@ -67,7 +71,8 @@ _ALL = (
     Measurand("lattice_angle_deg", "Lattice angle", "deg",
               "Direction of the lattice's lines against the face's length."),
     Measurand("debris_count", "Debris", "1", "Number of pieces of debris on the face."),
-    Measurand("debris_area_fraction", "Debris, area", "1", "Share of the face's area.", True),
+    Measurand("debris_area_fraction", "Debris, area", "1",
+              "Share of the face's area that debris covers.", True),
 )
 
 MEASURANDS: Mapping[str, Measurand] = MappingProxyType({item.name: item for item in _ALL})

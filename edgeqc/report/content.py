@@ -134,13 +134,21 @@ def _picture_facts(image: ImageFindings) -> list[list[str]]:
         ["Pixel size", _with_source(image.pixel_size_um, image.pixel_size_source)],
         ["Tilt of the face", _stated(image.tilt_deg)],
     ]
-    # nought here means that the search found nothing, not that there is exactly none
-    facts += [[QUALITY_TITLES.get(name, name), "none seen" if value.value == 0 else _stated(value)]
-              for name, value in image.quality.items()]
+    facts += _quality_facts(image)
     for key, item in image.acquisition.items():
         title, unit = ACQUISITION_TITLES.get(key, (key.replace("_", " "), ""))
         facts.append([title, f"{_plain(item)}{unit}"])
     return facts
+
+
+def _quality_facts(image: ImageFindings) -> list[list[str]]:
+    """Return the quality figures that a reader can use; ``findings.json`` holds all of them."""
+    shown = {title: image.quality[name] for name, title in QUALITY_TITLES.items()
+             if name in image.quality}
+    # nought here means that the search found nothing, not that there is exactly none
+    unseen = [title for title, value in shown.items() if value.value == 0]
+    facts = [[title, _stated(value)] for title, value in shown.items() if title not in unseen]
+    return [*facts, ["None seen of", "; ".join(unseen).lower()]] if unseen else facts
 
 
 def _plain(item: str | float) -> str:

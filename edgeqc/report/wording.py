@@ -117,8 +117,6 @@ QUALITY_TITLES: Mapping[str, str] = {
     "noise sd": "Noise, of the whole range",
     "texture sd": "Texture, of the whole range",
     "texture snr": "Texture over noise",
-    "noise fraction": "Noise over the span of 8-pixel means",
-    "structure ratio": "Structure over that of pure noise",
     "clipped white fraction": "Share clipped to white",
     "clipped black fraction": "Share clipped to black",
     "row jump": "Largest jump of rows, of the span",
