@@ -14,11 +14,14 @@ import pytest
 from edgeqc.faces.raster import frame_coordinates
 from edgeqc.measure.grey_lags import lag_pairs, lag_products, power_spectrum
 from edgeqc.measure.grey_texture import (
+    GreyTexture,
     GreyTextureSettings,
+    _rows,
     _tensors,
     grey_texture_rows,
     zone_texture,
 )
+from edgeqc.quantity import Measured
 from edgeqc.zoning.zones import SCISSOR
 
 _SPEC = importlib.util.spec_from_file_location(
@@ -226,3 +229,11 @@ def test_a_frame_that_is_known_already_changes_nothing() -> None:
     face, zones = scenes.plain_face(*SHAPE), scenes.one_zone(SCISSOR)
     assert grey_texture_rows(image, face, zones) == grey_texture_rows(
         image, face, zones, window=frame_coordinates(face, SHAPE))
+
+
+def test_a_lay_of_any_direction_gets_none() -> None:
+    known = GreyTexture(*[Measured(1.0, 0.1, "1")] * 5)
+    for u, said in ((10.0, "lay at 12.0° ± 20.0° from the length"),
+                    (52.0, "its direction cannot be told")):
+        rows = _rows("torn", dataclasses.replace(known, lay_deg=Measured(12.0, u, "deg")))
+        assert rows[0].note.split("; ")[0] == said

@@ -18,6 +18,7 @@ from edgeqc.findings import Value
 from edgeqc.flags import raised
 from edgeqc.measure.face_measures import no_measures
 from edgeqc.measure.height_map import HeightMap
+from edgeqc.measure.measurands import MEASURANDS
 from edgeqc.report.content import report_content
 from edgeqc.report.figures import (
     ZONE_COLOURS,
@@ -304,6 +305,8 @@ def test_faces_table_keeps_its_columns_and_ids(case, tmp_path):
     assert row["batch"] == "'=cmd|x"  # no spreadsheet runs it
     assert row["cut_depth_fraction"] == "0.8"
     assert row["cut_depth_low"] == "0.78"
+    # no number without its doubt
+    assert not {name for name in MEASURANDS if f"u_{name}" not in row}
     assert row["lattice_angle_deg"] == ""
     assert row["flags"] == "noisy"
     assert row["verdict"] == "review"

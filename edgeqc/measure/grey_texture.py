@@ -134,7 +134,10 @@ def grey_texture_rows(
 
 
 def _rows(zone: Zone, texture: GreyTexture) -> list[RoughnessRow]:
-    lay = f"lay at {texture.lay_deg.value:.1f}° ± {2 * texture.lay_deg.u:.1f}° from the length"
+    doubt_deg = 2 * texture.lay_deg.u
+    # a direction has period 180°: with this doubt, any is as likely as another
+    lay = ("its direction cannot be told" if doubt_deg >= 90 else
+           f"lay at {texture.lay_deg.value:.1f}° ± {doubt_deg:.1f}° from the length")
     table = (
         ("lay_strength", "Strength of the lay", texture.lay_strength, f"{lay}; {NOT_A_ROUGHNESS}"),
         ("correlation_length", "Correlation length in the picture plane",

@@ -27,6 +27,12 @@ FACE_COLUMNS = (
     "obscured_area_fraction", "spot_separation_measured_um", "u_spot_separation_measured_um",
     "line_separation_measured_um", "u_line_separation_measured_um", "lattice_angle_deg",
     "debris_count", "debris_area_fraction", "verdict", "flags",
+    # the doubts of the values above that the fixed columns leave without
+    "u_thickness_min_um", "u_thickness_max_um", "u_cut_depth_min", "u_cut_depth_nine_point",
+    "u_cut_depth_area_fraction", "u_laser_length_fraction", "u_through_cut_fraction",
+    "u_ligament_max_um", "u_laser_area_fraction", "u_scissor_area_fraction",
+    "u_torn_area_fraction", "u_obscured_area_fraction", "u_lattice_angle_deg",
+    "u_debris_count", "u_debris_area_fraction",
 )
 ROUGHNESS_COLUMNS = ("image", "face", "zone", "basis", "parameter", "value", "u", "unit",
                      "filter", "nesting_index_um", "evaluation_length_um", "standard", "note")
