@@ -149,6 +149,11 @@ def read_results(paths: Sequence[str | Path]) -> tuple[pd.DataFrame, pd.DataFram
     return pd.concat(tables, ignore_index=True), roughness
 
 
+def _named(file: Path) -> str:
+    """Return a table's name with its folder's: several result folders hold tables of one name."""
+    return f"{file.resolve().parent.name}/{file.name}"
+
+
 def _read_csv(file: Path) -> tuple[list[list[Any]], list[str]]:
     """Return rows (empty cells as None) and header of a CSV table."""
     try:
@@ -156,11 +161,11 @@ def _read_csv(file: Path) -> tuple[list[list[Any]], list[str]]:
             rows = list(csv.reader(stream))
     except OSError as error:
         raise StudyError(
-            f"cannot be read ({error.strerror})", file=file.name,
+            f"cannot be read ({error.strerror})", file=_named(file),
             rule="A results folder holds faces.csv.",
             remedy="Name a folder that edgeqc folder wrote.") from error
     except UnicodeDecodeError as error:
-        raise StudyError("is not UTF-8 text", file=file.name) from error
+        raise StudyError("is not UTF-8 text", file=_named(file)) from error
     if not rows:
         return [], ["specimen"]
     header = rows[0]
@@ -168,7 +173,7 @@ def _read_csv(file: Path) -> tuple[list[list[Any]], list[str]]:
     if uneven:
         raise StudyError(
             f"row {uneven} has {len(rows[uneven - 1])} cells, the header {len(header)}",
-            file=file.name, remedy="Use the file as edgeqc folder wrote it.")
+            file=_named(file), remedy="Use the file as edgeqc folder wrote it.")
     return [[cell if cell != "" else None for cell in row] for row in rows[1:]], header
 
 

@@ -16,6 +16,7 @@ from edgeqc.errors import SheetError
 
 DELIMITERS = (";", "\t", ",")
 MAX_SHEET_BYTES = 200_000_000  # a sheet of a million rows; larger is not a sheet
+_ZIP = b"PK\x03\x04"  # what a workbook begins with
 _ZERO_PADDED = re.compile(r"^0{2,}$")
 
 
@@ -79,11 +80,15 @@ def read_cells(path: Path) -> CellTable:
             f"the sheet cannot be read ({error.strerror or error})", file=path.name,
             remedy="check that the file is there and may be read",
         ) from error
-    table = _read_xlsx(raw, path.name) if raw[:4] == b"PK\x03\x04" else _read_csv(raw, path.name)
+    table = _read_xlsx(raw, path.name) if raw[:4] == _ZIP else _read_csv(raw, path.name)
     if not table.header or not any(table.header):
         raise SheetError("the sheet is empty", file=path.name,
                          rule="the first row names the columns",
                          remedy="write a header row that has at least the column image")
+    if path.suffix.lower() == ".xlsx" and raw[:4] != _ZIP and len(table.header) == 1:
+        raise SheetError("the file is named .xlsx but is no workbook, nor a table of any columns",
+                         file=path.name, rule="sheets are CSV (UTF-8) or XLSX",
+                         remedy='save the sheet as "CSV UTF-8" or as XLSX')
     return table
 
 

@@ -465,7 +465,7 @@ def test_several_results_are_put_together(written, tmp_path):
     assert len(table) == 48
     assert len(roughness) == 1
     assert [len(a.levels) for a in compare_settings(table, protocol=QUICK).design.arms] == [3] * 4
-    with pytest.raises(StudyError, match=r"faces\.csv"):
+    with pytest.raises(StudyError, match=r"/faces\.csv: cannot be read"):
         read_results([tmp_path])
 
 

@@ -69,6 +69,15 @@ def test_xlsx_keeps_ids_as_text(tmp_path):
     assert read.rows[0].received == "2026-11-03"
 
 
+def test_text_named_xlsx_is_called_what_it_is(tmp_path):
+    (tmp_path / "book.xlsx").write_text("no workbook")
+    with pytest.raises(SheetError, match=r"named \.xlsx but is no workbook"):
+        read_sheet(tmp_path / "book.xlsx")
+    # a table that only bears the wrong ending is read
+    (tmp_path / "book.xlsx").write_text("image,specimen\na.tif,007\n")
+    assert read_sheet(tmp_path / "book.xlsx").rows[0].specimen == "007"
+
+
 def test_xlsx_id_that_became_a_date_is_a_fault(tmp_path):
     book = openpyxl.Workbook()
     book.active.append(["image", "specimen", "pixel_size_um"])

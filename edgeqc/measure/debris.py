@@ -164,7 +164,7 @@ def measure_debris(
     budget = {"counting": math.sqrt(max(count, 1)),
               "texture or debris": math.hypot(doubt, bias),
               _UNSEEN: settings.unseen_share * count}
-    flags = (raised("debris_present", f"{count} pieces"),) if count else ()
+    flags = (raised("debris_present", f"{count} piece{'' if count == 1 else 's'}"),) if count else ()
     return DebrisMeasures(
         _bounded(float(count), budget, max(count, 1), math.inf),
         _bounded(area, area_budget, max(count, 1), 1.0),
