@@ -164,7 +164,8 @@ def measure_debris(
     budget = {"counting": math.sqrt(max(count, 1)),
               "texture or debris": math.hypot(doubt, bias),
               _UNSEEN: settings.unseen_share * count}
-    flags = (raised("debris_present", f"{count} piece{'' if count == 1 else 's'}"),) if count else ()
+    said = "1 piece" if count == 1 else f"{count} pieces"
+    flags = (raised("debris_present", said),) if count else ()
     return DebrisMeasures(
         _bounded(float(count), budget, max(count, 1), math.inf),
         _bounded(area, area_budget, max(count, 1), 1.0),
