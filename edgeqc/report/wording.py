@@ -73,7 +73,9 @@ METHOD = (
     " cosine of the tilt where the face is tilted about its length.",
     "Each point of the face was called cut by laser, cut by scissors, torn or obscured from the"
     " texture around it and from the order that a cut leaves: the laser starts at the anterior"
-    " edge, what it did not reach was torn or cut. The cut depth is the mean, over the length"
+    " edge, what it did not reach was torn or cut. Where the sheet says how the piece was freed,"
+    " that weighs ten to one in which of the two, unless the texture speaks clearly against it."
+    " The cut depth is the mean, over the length"
     " where the laser zone is present, of its depth divided by the local thickness. Obscured"
     " stretches are left out.",
     "Uncertainties are combined as in JCGM 100:2008; each budget is listed. A limit is passed or"
@@ -108,6 +110,7 @@ SHEET_TITLES: Mapping[str, tuple[str, str]] = {
     "operator": ("Operator", ""),
     "received": ("Received", ""),
     "note": ("Note", ""),
+    "freed_by": ("Freed below the cut by", ""),
 }
 """Sheet column -> what the report calls it, and the unit that follows its text."""
 
