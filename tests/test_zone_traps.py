@@ -218,3 +218,23 @@ def test_trap_natural_textures_cannot_be_named():
                 raster = label_raster(turned, zones.labels, made.labels.shape)
                 wrong += mean_dice(raster, made.labels) < 0.8
     assert wrong == 0
+
+
+@pytest.mark.parametrize("seed", [88004, 88105])
+def test_trap_thin_torn_strip_beside_a_scissor_stretch(seed):
+    """The stretch holds most of the residual and must not lend its name to the strip."""
+    made = paint_face(np.random.default_rng(seed))
+    torn, scissor = ((made.labels == code).sum() / (made.labels > 0).sum() for code in (3, 2))
+    assert 0.02 < torn < 0.1 < scissor
+    image = CalibratedImage(
+        made.image / np.float32(255), np.ones(made.image.shape, bool),
+        (made.pixel_size_um,) * 2, 0.0, "sheet", 0.0, 0.0, 0.0, ImageSource("painted"),
+    )  # fmt: skip
+    faces, flags = trace_cut_faces(
+        image, FaceSettings(), anterior=made.anterior, expected=1,
+        probability=face_probability(image)[2],
+    )  # fmt: skip
+    turned, zones = map_zones(image, faces[0])
+    raster = label_raster(turned, zones.labels, made.labels.shape)
+    right = mean_dice(raster, made.labels) > 0.8
+    assert right or verdict_of((*flags, *turned.flags, *zones.flags)) == "review"

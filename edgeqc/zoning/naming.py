@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.partition import Partition
@@ -39,7 +40,8 @@ class Naming:
         Mean over the face's area of the log-probability that both together give the names.
     net_rival, region_rival : float
         Largest probability, over the residual's zones, that the network, and the region model,
-        each by itself gives to another kind of residual than its likeliest.
+        each by itself gives to another kind of residual than its likeliest; for the network also
+        over strips below the laser that share their zone with a stretch of the whole thickness.
     contradiction : float
         Largest probability that the textures alone give to the kind of residual that the sheet
         speaks against; 0 where the sheet says nothing.
@@ -115,6 +117,23 @@ def _weighed(opinion: FloatArray, weights: FloatArray) -> FloatArray:
     return np.asarray(opinion * weights / max(float((opinion * weights).sum()), 1e-12))
 
 
+def _strip_rival(
+    labels: NDArray[np.intp], named: FloatArray, zone: int, weights: FloatArray
+) -> float:
+    """Return what the network gives against a strip below the laser that shares its zone's name.
+
+    A stretch of one kind through the whole thickness has the larger part of the zone, and would
+    lend its name to a thin strip beside it whose own texture says otherwise.
+    """
+    lasered = (labels == 0).any(axis=0)
+    below, beside = (labels == zone) & lasered, (labels == zone) & ~lasered
+    if zone == 0 or min(below.mean(), beside.mean()) < LEAST_SHARE:
+        return 0.0
+    strip = _weighed(named[:, below].mean(axis=1), weights)
+    stretch = named[1:, beside].mean(axis=1)
+    return 1 - float(strip[1 + int(stretch.argmax())] / max(float(strip[1:].sum()), 1e-9))
+
+
 @dataclass(frozen=True)
 class _Opinions:
     """What is thought of each zone, by zone: share of the face, joint opinion, the network's."""
@@ -147,6 +166,7 @@ def _opinions(
                 contradiction = max(contradiction, float(joint[weights < 1].sum()))
             joint, network, region = (_weighed(each, weights) for each in (joint, network, region))
             rivals.append((_rival(network, whole), _rival(region, whole)))
+            rivals.append((_strip_rival(labels, named, zone, weights), 0.0))
         joints[zone], networks[zone] = joint, network
     net_rival, region_rival = (max(each) for each in zip(*rivals, strict=True))
     return _Opinions(shares, joints, networks, net_rival, region_rival, contradiction)
