@@ -198,6 +198,7 @@ def test_trap_face_cut_off_by_the_frame(seed):
             assert measure_thickness(image, face).mean is None
             turned, zones = map_zones(image, face)
             assert measure_cut_depth(image, turned, zones).fraction is None
+            assert "depth_uncertain" not in {flag.name for flag in zones.flags}  # there is none
 
 
 def test_trap_natural_textures_cannot_be_named():

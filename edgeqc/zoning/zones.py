@@ -287,7 +287,9 @@ def map_zones(
     second = contrast_partition(reading.textures)
     found = diagnose(net, naming, depth, second, sample_px=reading.sample_px)
     risk, u_depth = naming_risk(found), depth_doubt(found)
-    flags += _doubts(labels, found, risk, u_depth, settings)
+    # where no chord is complete no depth is given, and none to be doubted
+    given = u_depth if reading.face.complete.any() else 0.0
+    flags += _doubts(labels, found, risk, given, settings)
     if naming.contradiction > settings.contradiction_max:
         detail = f"the sheet says freed by {freed_by}, the texture does not"
         flags += (raised("zones_unnamed", f"{detail} ({naming.contradiction:.2f})"),)
