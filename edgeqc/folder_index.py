@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -11,8 +10,9 @@ from typing import Any
 from urllib.parse import quote
 
 import edgeqc
+from edgeqc.findings import Value, interval_text, is_lopsided, value_text
 from edgeqc.folder_work import Row
-from edgeqc.quantity import COVERAGE_FACTOR, format_measured
+from edgeqc.quantity import COVERAGE_FACTOR
 from edgeqc.report.wording import CAUTIONS, VERDICT_WORDS
 
 SMALL = ".small.jpg"
@@ -142,7 +142,9 @@ def _depth(row: Row) -> dict[str, Any]:
     value = row.get("cut_depth_fraction")
     low, high = row.get("cut_depth_low"), row.get("cut_depth_high")
     return {
-        "depth": _with_doubt(value, row.get("u_cut_depth_fraction"), top=1.0),
+        "depth": _with_doubt(
+            value, row.get("u_cut_depth_fraction"),
+            interval=None if low is None or high is None else (low, high)),
         "depth_key": _key(value),
         "bar": _on_gauge(value) if value is not None else 0,
         "low": None if low is None or high is None else 0.5 + _on_gauge(low),
@@ -154,18 +156,20 @@ def _on_gauge(fraction: float) -> float:
     return round(min(1.0, max(0.0, fraction)) * _GAUGE_PX, 1)
 
 
-def _with_doubt(value: float | None, u: float | None, *, top: float = math.inf) -> str:
-    """Return ``value ± U``, or the value and its interval where U goes beyond nought or the top."""
+def _with_doubt(
+    value: float | None, u: float | None, *, interval: tuple[float, float] | None = None
+) -> str:
+    """Return ``value ± U``, or the value and its interval where that is another, as in a report."""
     if value is None:
         return ""
     if u is None:
         return f"{value:.3g}"
-    text, doubt = format_measured(value, COVERAGE_FACTOR * u)
-    low, high = value - COVERAGE_FACTOR * u, value + COVERAGE_FACTOR * u
-    if 0 <= low and high <= top:
-        return f"{text} ± {doubt}"
-    digits = len(text.partition(".")[2])
-    return f"{text} ({max(low, 0.0):.{digits}f} to {min(high, top):.{digits}f})"
+    half = COVERAGE_FACTOR * u
+    low, high = interval or (max(value - half, 0.0), value + half)
+    stated = Value(value=value, u=u, low=low, high=high, unit="1")
+    if is_lopsided(stated):
+        return f"{value_text(stated, expanded=False)} ({interval_text(stated)})"
+    return value_text(stated)
 
 
 def _key(value: float | None) -> str:

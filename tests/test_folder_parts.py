@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import random
 import re
@@ -268,12 +267,13 @@ def test_workers_fit_cores_and_memory(monkeypatch):
         assert fitting_workers() == wanted
 
 
-@pytest.mark.parametrize(("value", "u", "top", "said"), [
-    (0.8, 0.01, 1.0, "0.800 ± 0.020"), (0.87, 0.154, 1.0, "0.87 (0.56 to 1.00)"),
-    (79.4, 94.2, math.inf, "80 (0 to 268)"), (None, None, 1.0, ""), (0.5, None, 1.0, "0.5"),
+@pytest.mark.parametrize(("value", "u", "interval", "said"), [
+    (0.8, 0.01, (0.78, 0.82), "0.800 ± 0.020"), (0.87, 0.154, (0.56, 1.0), "0.87 (0.56 to 1.00)"),
+    (0.9, 0.02, (0.83, 0.92), "0.900 (0.830 to 0.920)"),  # the stated interval, not 2 u
+    (79.4, 94.2, None, "80 (0 to 268)"), (None, None, None, ""), (0.5, None, None, "0.5"),
 ])
-def test_the_index_gives_no_plus_minus_that_goes_beyond_what_can_be(value, u, top, said):
-    assert _with_doubt(value, u, top=top) == said
+def test_the_index_gives_no_plus_minus_that_goes_beyond_what_can_be(value, u, interval, said):
+    assert _with_doubt(value, u, interval=interval) == said
 
 
 def test_the_workbook_explains_every_flag(tmp_path):

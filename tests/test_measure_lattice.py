@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
-import sys
-from pathlib import Path
 
 import cv2
+import face_scenes as scenes
 import numpy as np
+import other_maker
 import pytest
 from skimage import data
 
@@ -21,21 +20,6 @@ from edgeqc.measure.lattice import (
 )
 from edgeqc.measure.lattice_spectrum import find_waves, zone_spectrum
 from edgeqc.quantity import Measured
-
-_SPEC = importlib.util.spec_from_file_location(
-    "face_scenes", Path(__file__).with_name("face_scenes.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-scenes = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(scenes)
-
-_OTHER = importlib.util.spec_from_file_location(
-    "other_maker", Path(__file__).with_name("other_maker.py"))
-assert _OTHER is not None
-assert _OTHER.loader is not None
-other_maker = importlib.util.module_from_spec(_OTHER)
-sys.modules["other_maker"] = other_maker  # its records look themselves up
-_OTHER.loader.exec_module(other_maker)
 
 SHAPE = (320, 400)
 

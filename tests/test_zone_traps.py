@@ -201,32 +201,8 @@ def test_trap_face_cut_off_by_the_frame(seed):
             assert "depth_uncertain" not in {flag.name for flag in zones.flags}  # there is none
 
 
-def test_trap_natural_textures_cannot_be_named():
-    wrong = 0
-    for seed in range(30, 36):
-        made = paint_face(np.random.default_rng(seed), natural=True)
-        image = CalibratedImage(
-            made.image / np.float32(255), np.ones(made.image.shape, bool),
-            (made.pixel_size_um,) * 2, 0.0, "sheet", 0.0, 0.0, 0.0, ImageSource("natural"),
-        )  # fmt: skip
-        faces, flags = trace_cut_faces(
-            image, FaceSettings(), anterior=made.anterior, expected=1,
-            probability=face_probability(image)[2],
-        )  # fmt: skip
-        for face in faces:
-            turned, zones = map_zones(image, face)
-            if verdict_of((*flags, *turned.flags, *zones.flags)) == "measured":
-                raster = label_raster(turned, zones.labels, made.labels.shape)
-                wrong += mean_dice(raster, made.labels) < 0.8
-    assert wrong == 0
-
-
-@pytest.mark.parametrize("seed", [88004, 88105])
-def test_trap_thin_torn_strip_beside_a_scissor_stretch(seed):
-    """The stretch holds most of the residual and must not lend its name to the strip."""
-    made = paint_face(np.random.default_rng(seed))
-    torn, scissor = ((made.labels == code).sum() / (made.labels > 0).sum() for code in (3, 2))
-    assert 0.02 < torn < 0.1 < scissor
+def painted_faces(made):
+    """Return, for each face found in a painted picture, its flags and the mean Dice."""
     image = CalibratedImage(
         made.image / np.float32(255), np.ones(made.image.shape, bool),
         (made.pixel_size_um,) * 2, 0.0, "sheet", 0.0, 0.0, 0.0, ImageSource("painted"),
@@ -235,7 +211,25 @@ def test_trap_thin_torn_strip_beside_a_scissor_stretch(seed):
         image, FaceSettings(), anterior=made.anterior, expected=1,
         probability=face_probability(image)[2],
     )  # fmt: skip
-    turned, zones = map_zones(image, faces[0])
-    raster = label_raster(turned, zones.labels, made.labels.shape)
-    right = mean_dice(raster, made.labels) > 0.8
-    assert right or verdict_of((*flags, *turned.flags, *zones.flags)) == "review"
+    found = []
+    for face in faces:
+        turned, zones = map_zones(image, face)
+        raster = label_raster(turned, zones.labels, made.labels.shape)
+        found.append(((*flags, *turned.flags, *zones.flags), mean_dice(raster, made.labels)))
+    return found
+
+
+def test_trap_natural_textures_cannot_be_named():
+    for seed in range(30, 36):
+        for flags, dice in painted_faces(paint_face(np.random.default_rng(seed), natural=True)):
+            assert verdict_of(flags) != "measured" or dice >= 0.8
+
+
+@pytest.mark.parametrize("seed", [88004, 88105])
+def test_trap_thin_torn_strip_beside_a_scissor_stretch(seed):
+    """The stretch holds most of the residual and must not lend its name to the strip."""
+    made = paint_face(np.random.default_rng(seed))
+    torn, scissor = ((made.labels == code).sum() / (made.labels > 0).sum() for code in (3, 2))
+    assert 0.02 < torn < 0.1 < scissor
+    ((flags, dice),) = painted_faces(made)
+    assert dice > 0.8 or verdict_of(flags) == "review"
