@@ -169,7 +169,7 @@ def lattice_of_mask(
         return _nothing("the picture has no pixel size")
     coarse = max(image.pixel_size_um)
     if coarse > settings.max_pixel_um and set_um is None:
-        return _nothing(f"pixels of {coarse:.3g} µm are too coarse unless the sheet gives the separations",
+        return _nothing(f"pixels of {coarse:.3g} µm are too coarse without set separations",
                         raised("texture_unresolved", f"pixel {coarse:.3g} µm"))
     if set_um is not None and min(set_um) < settings.min_period_px * coarse:
         return _nothing(f"the set separation of {min(set_um):g} µm is less than"
