@@ -21,7 +21,11 @@ from torch import Tensor, nn
 
 from edgeqc.faces import face_model
 from edgeqc.training.network import PlaneNetwork, export_onnx
+from edgeqc.training.photographs import FloatImage, photograph_squares, read_photographs
+from edgeqc.training.resume import resumed
 from edgeqc.training.samples import IGNORED, PLANE_STEP, FaceSample, draw_samples
+from edgeqc.training.scenes import draw_scenes
+from edgeqc.training.strips import draw_strips
 from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
 from edgeqc.zoning import texture
 
@@ -40,10 +44,12 @@ def _cropped(face: FaceSample, rng: np.random.Generator) -> FaceSample:
     return FaceSample(face.planes[:, :, columns], face.classes[:, first:last])
 
 
-def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
+def _write_chunk(
+    path: Path, rng: np.random.Generator, count: int, photographs: tuple[FloatImage, ...]
+) -> None:
     arrays: dict[str, Any] = {}
     for index in range(count):
-        picture, faces = draw_samples(rng)
+        picture, faces = draw_samples(rng, photographs=photographs)
         arrays[f"p{index}"] = picture.planes
         arrays[f"pc{index}"] = picture.classes
         for number, full in enumerate(faces):
@@ -58,25 +64,30 @@ def _write_chunk(path: Path, rng: np.random.Generator, count: int) -> None:
     aside.rename(path)
 
 
-def _draw_forever(out: str, worker: int, seed: int, seconds: float) -> None:
+def _draw_forever(
+    out: str, worker: int, seed: int, seconds: float, photographs: Path | None
+) -> None:
     cv2.setNumThreads(1)
+    textures = read_photographs(photographs) if photographs else ()
     end = time.monotonic() + seconds
     chunk = 0
     while time.monotonic() < end:
         rng = np.random.default_rng([seed, worker, chunk])
         try:
-            _write_chunk(Path(out) / f"s{seed}w{worker}c{chunk}.npz", rng, 6)
+            _write_chunk(Path(out) / f"s{seed}w{worker}c{chunk}.npz", rng, 6, textures)
         except Exception as error:  # one recipe that cannot be drawn must not end the night
             print(f"seed {seed} worker {worker} chunk {chunk}: {error!r}", flush=True)
         chunk += 1
 
 
-def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
+def draw(
+    out: Path, *, workers: int, seed: int, seconds: float, photographs: Path | None = None
+) -> None:
     """Fill a folder with sample files from ``workers`` processes."""
     out.mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")
     running = [
-        context.Process(target=_draw_forever, args=(str(out), worker, seed, seconds))
+        context.Process(target=_draw_forever, args=(str(out), worker, seed, seconds, photographs))
         for worker in range(workers)
     ]
     for process in running:
@@ -209,7 +220,8 @@ def _new_network(zones: bool, resume: Path | None) -> tuple[PlaneNetwork, tuple[
         network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)
         shape = (face_model.N_PLANES, face_model.CANVAS, face_model.CANVAS)
     if resume is not None:
-        network.load_state_dict(torch.load(resume, map_location="cpu"))
+        drawn = draw_strips(8, CROP_COLUMNS, 1.0, "cpu") if zones else draw_scenes(8, 1.0, "cpu")
+        resumed(network, resume, drawn[0])
     return network, shape
 
 
@@ -260,6 +272,7 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     device: str = "cuda",
     seed: int = 0,
     strip_share: float = 0.5,
+    photographs: Path | None = None,
 ) -> None:
     """Fit the zone model (``which="zones"``) or the face model and write weights and ONNX."""
     zones = which == "zones"
@@ -278,7 +291,8 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
     while len(pool.fit) < min(400, 4 * batch_size):
         time.sleep(1.0)
-    drawn = DrawnStore(zones, strip_share, batch_size, device)
+    squares = photograph_squares(photographs) if photographs else None
+    drawn = DrawnStore(zones, strip_share, batch_size, device, squares)
     from_pool = batch_size - drawn.wanted
     get = _prefetched(lambda rng: batch(pool.fit, rng, from_pool), seed, device)
     start, step = time.monotonic(), 0
@@ -314,9 +328,16 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--strips", type=float, default=0.5, help="share of strips in a batch")
+    parser.add_argument("--photographs", type=Path, help="folder of pictures that name no zone")
     given = parser.parse_args()
     if given.step == "draw":
-        draw(given.data, workers=given.workers, seed=given.seed, seconds=given.seconds)
+        draw(
+            given.data,
+            workers=given.workers,
+            seed=given.seed,
+            seconds=given.seconds,
+            photographs=given.photographs,
+        )
         return
     fit(
         given.step.removeprefix("fit-"),
@@ -329,6 +350,7 @@ def main() -> None:
         device=given.device,
         seed=given.seed,
         strip_share=given.strips,
+        photographs=given.photographs,
     )
 
 

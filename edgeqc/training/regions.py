@@ -20,6 +20,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.phantoms import draw_phantom, random_recipe
 from edgeqc.quantity import FloatArray
+from edgeqc.training.photographs import read_photographs
 from edgeqc.training.samples import (
     _zone_fill,
     calibrated_phantom,
@@ -52,9 +53,10 @@ def _regions(
     ]
 
 
-def _draw(job: tuple[int, float]) -> tuple[list[int], list[FloatArray], list[int]]:
-    seed, seconds = job
+def _draw(job: tuple[int, float, Path | None]) -> tuple[list[int], list[FloatArray], list[int]]:
+    seed, seconds, folder = job
     cv2.setNumThreads(1)
+    photographs = read_photographs(folder) if folder else ()
     names: list[int] = []
     found: list[FloatArray] = []
     kinds: list[int] = []
@@ -71,7 +73,9 @@ def _draw(job: tuple[int, float]) -> tuple[list[int], list[FloatArray], list[int
         pictures = [(0, image)]
         if rng.random() < 0.35 and phantom.truth.labels.any():
             named = bool(rng.random() < 0.6)
-            pixels = _zone_fill(np.asarray(image.pixels), phantom, rng, named=named)
+            pixels = _zone_fill(
+                np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
+            )
             pictures.append((1 if named else 2, replace(image, pixels=pixels)))
         for kind, picture in pictures:
             for truth in phantom.truth.faces:
@@ -87,11 +91,13 @@ def _draw(job: tuple[int, float]) -> tuple[list[int], list[FloatArray], list[int
     return names, found, kinds
 
 
-def draw(out: Path, *, workers: int, seed: int, seconds: float) -> None:
+def draw(
+    out: Path, *, workers: int, seed: int, seconds: float, photographs: Path | None = None
+) -> None:
     """Write region features and their true names to one file."""
     context = multiprocessing.get_context("spawn")
     with context.Pool(workers) as pool:
-        parts = pool.map(_draw, [(seed * 1000 + k, seconds) for k in range(workers)])
+        parts = pool.map(_draw, [(seed * 1000 + k, seconds, photographs) for k in range(workers)])
     names = np.concatenate([np.array(part[0]) for part in parts])
     values = np.vstack([np.array(part[1]) for part in parts])
     kinds = np.concatenate([np.array(part[2]) for part in parts])
@@ -173,11 +179,18 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--photographs", type=Path, help="folder of pictures that name no zone")
     given = parser.parse_args()
     if given.step == "fit":
         fit(given.data, given.out)
     else:
-        draw(given.out, workers=given.workers, seed=given.seed, seconds=given.seconds)
+        draw(
+            given.out,
+            workers=given.workers,
+            seed=given.seed,
+            seconds=given.seconds,
+            photographs=given.photographs,
+        )
 
 
 if __name__ == "__main__":

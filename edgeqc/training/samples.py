@@ -124,7 +124,12 @@ def misplaced(face: CutFace, rng: np.random.Generator) -> CutFace:
 
 
 def _zone_fill(
-    pixels: FloatImage, phantom: Phantom, rng: np.random.Generator, *, named: bool
+    pixels: FloatImage,
+    phantom: Phantom,
+    rng: np.random.Generator,
+    *,
+    named: bool,
+    photographs: tuple[FloatImage, ...] = (),
 ) -> FloatImage:
     """Replace every zone's look by painted texture, with its usual look or with none."""
     labels = phantom.truth.labels
@@ -139,7 +144,9 @@ def _zone_fill(
         tone = base + rng.normal(0, 0.05) * (rng.random() < 0.6)
         gain = contrast * np.exp(rng.normal(0, 0.3))
         look = (
-            named_texture(int(code), here.shape, rng) if named else random_texture(here.shape, rng)
+            named_texture(int(code), here.shape, rng)
+            if named
+            else random_texture(here.shape, rng, photographs)
         )
         texture = tone + gain * look
         if not named and rng.random() < 0.25:  # keep some of the phantom's own look
@@ -206,7 +213,11 @@ def _faces(image: CalibratedImage, phantom: Phantom, rng: np.random.Generator) -
 
 
 def draw_samples(
-    rng: np.random.Generator, *, filled_share: float = 0.5, side_px_max: int = 1300
+    rng: np.random.Generator,
+    *,
+    filled_share: float = 0.5,
+    side_px_max: int = 1300,
+    photographs: tuple[FloatImage, ...] = (),
 ) -> tuple[PictureSample, list[FaceSample]]:
     """Return one phantom's samples for both networks.
 
@@ -219,6 +230,8 @@ def draw_samples(
         textures: half with the usual look of their zone, half of no particular origin.
     side_px_max : int
         Larger pictures are drawn anew: they cost more time than they teach.
+    photographs : tuple of float arrays
+        As from ``read_photographs``: textures of no particular origin beside the drawn ones.
     """
     # the gap between two faces is what the face model finds hardest
     family = "two_faces" if rng.random() < 0.1 else None
@@ -231,7 +244,9 @@ def draw_samples(
     picture = _picture_sample(image, phantom)
     if rng.random() < filled_share and phantom.truth.labels.any():
         named = bool(rng.random() < 0.5)
-        pixels = _zone_fill(np.asarray(image.pixels), phantom, rng, named=named)
+        pixels = _zone_fill(
+            np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
+        )
         filled = replace(image, pixels=pixels)
         faces += _faces(filled, phantom, rng)
         if rng.random() < 0.3:

@@ -58,7 +58,7 @@ def _wander(b: Batch, along: Tensor, sd: Tensor, length: Tensor) -> Tensor:
 def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
     """Return the zones' places, the distance to the face's nearest border, and the side beside."""
     # a second face beside the first: the axis repeats across
-    pair = b.chance(0.2)
+    pair = b.chance(0.3)
     pitch = at.thickness * (1 + b.log_uniform(0.02, 0.5))
     across = at.across
     number = torch.floor(across / pitch + 0.5) * pair
@@ -149,7 +149,9 @@ def planes_of_picture(grey: Tensor, rows: int, cols: int) -> Tensor:
     return planes
 
 
-def draw_scenes(size: int, ratio: float, device: str) -> tuple[Tensor, Tensor]:
+def draw_scenes(
+    size: int, ratio: float, device: str, photographs: Tensor | None = None
+) -> tuple[Tensor, Tensor]:
     """Return planes and scene classes of a batch of pictures.
 
     Parameters
@@ -160,6 +162,8 @@ def draw_scenes(size: int, ratio: float, device: str) -> tuple[Tensor, Tensor]:
         Picture samples per sample of the model's canvas.
     device : str
         Where to draw.
+    photographs : (n, side, side) tensor, optional
+        Photographs that give the looks of some zones.
 
     Returns
     -------
@@ -169,7 +173,8 @@ def draw_scenes(size: int, ratio: float, device: str) -> tuple[Tensor, Tensor]:
     """
     aspect = ASPECTS[int(torch.randint(len(ASPECTS), ()))]
     rows, cols = 32 * round(CANVAS * aspect / 32), CANVAS
-    b = Batch(size, 32 * round(rows * ratio / 32), 32 * round(cols * ratio / 32), device)
+    size_px = (32 * round(rows * ratio / 32), 32 * round(cols * ratio / 32))
+    b = Batch(size, *size_px, device, photographs)
     at = _frame(b)
     place, edge, side = _layout(b, at)
     around, codes = _around(b, at, place, side)

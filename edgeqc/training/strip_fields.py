@@ -22,12 +22,15 @@ class Batch:
         Samples of every member.
     device : str
         Where its tensors live.
+    photographs : (n, side, side) tensor, optional
+        Photographs, standardised: textures that name no zone.
     """
 
     size: int
     rows: int
     cols: int
     device: str
+    photographs: Tensor | None = None
 
     def uniform(self, low: float, high: float) -> Tensor:
         """Return one number per member, (size, 1, 1)."""
@@ -48,7 +51,7 @@ class Batch:
 
     def part(self, size: int) -> Batch:
         """Return a batch of another size."""
-        return Batch(size, self.rows, self.cols, self.device)
+        return Batch(size, self.rows, self.cols, self.device, self.photographs)
 
 
 def standardised(plane: Tensor) -> Tensor:

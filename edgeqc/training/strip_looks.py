@@ -12,6 +12,7 @@ from collections.abc import Callable
 
 import torch
 from torch import Tensor
+from torch.nn import functional
 
 from edgeqc.training.strip_fields import (
     Batch,
@@ -271,6 +272,26 @@ def _filtered(b: Batch) -> Tensor:
     return plane
 
 
+def _photograph(b: Batch) -> Tensor:
+    """Stretches of photographs, magnified, turned and mirrored at their edges."""
+    if b.photographs is None:
+        return _filtered(b)
+    count, side = b.photographs.shape[0], b.photographs.shape[-1]
+    source = b.photographs[torch.randint(count, (b.size,), device=b.device)]
+    scale = b.log_uniform(0.4, 3.0)
+    # shrunk without aliasing: blurred before by what the picture shows
+    source = blur(source, torch.where(scale < 0.8, 0.5 / scale, 0.0))
+    along, across = turned(b, torch.where(b.chance(0.5) > 0, _any_angle(b), 0.0))
+    start_col, start_row = b.uniform(-1, 1), b.uniform(-1, 1)
+    grid = torch.stack(
+        [along / scale * (2 / side) + start_col, across / scale * (2 / side) + start_row], dim=-1
+    )
+    found = functional.grid_sample(
+        source[:, None], grid, padding_mode="reflection", align_corners=False
+    )
+    return found[:, 0]
+
+
 LASER_LOOKS: tuple[Look, ...] = (
     _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes,
 )  # fmt: skip
@@ -283,6 +304,7 @@ TORN_LOOKS: tuple[Look, ...] = (
 ANY_LOOKS: tuple[Look, ...] = (
     *LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS, _filtered, _filtered, _filtered, _filtered,
 )  # fmt: skip
+PHOTOGRAPHS: tuple[Look, ...] = (_photograph,)
 
 
 def draw_looks(batch: Batch, looks: tuple[Look, ...], *, kinds: int = 4) -> Tensor:

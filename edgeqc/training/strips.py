@@ -18,6 +18,7 @@ from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, sta
 from edgeqc.training.strip_looks import (
     ANY_LOOKS,
     LASER_LOOKS,
+    PHOTOGRAPHS,
     SCISSOR_LOOKS,
     TORN_LOOKS,
     draw_looks,
@@ -61,7 +62,7 @@ def _per_column(b: Batch, sd: Tensor, length: Tensor) -> Tensor:
 def _depth(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     """Return depth fraction along the strip, and which residual lies below it (0 torn, 1 cut)."""
     mean = torch.where(b.chance(0.75) > 0, b.uniform(0.6, 0.98), b.uniform(0.05, 0.7))
-    thin = b.chance(0.12)
+    thin = b.chance(0.16)
     mean = torch.where(thin > 0, 1 - b.log_uniform(0.012, 0.08), mean)
     room = torch.minimum(mean, 1 - mean)
     col = torch.linspace(-0.5, 0.5, b.cols, device=b.device)[None, None, :]
@@ -77,7 +78,7 @@ def _depth(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     depth = torch.where(layout < 0.10, torch.full_like(depth, 2.0), depth)  # through
     depth = torch.where(layout > 0.86, torch.full_like(depth, -1.0), depth)  # no laser
     cut = b.chance(0.42)
-    turn = b.chance(0.12)
+    turn = b.chance(0.18)
     return depth, cut, turn
 
 
@@ -144,7 +145,8 @@ def zone_signal(b: Batch, place: Place) -> Tensor:
     """Return the electrons of the zones at their places, 1 on average."""
     grey, contrast = _greys(b)
     # looks that tell no name, in the whole face or in one zone whose neighbours tell theirs
-    whole = torch.rand(b.size, 1, 1, 1, device=b.device) < 0.12
+    whole = torch.rand(b.size, 1, 1, 1, device=b.device) < (0.12 if b.photographs is None else 0.2)
+    pictured = torch.rand(b.size, 1, 1, device=b.device) < (0 if b.photographs is None else 0.6)
     nameless = whole | (torch.rand(b.size, 3, 1, 1, device=b.device) < 0.06)
     signal = torch.zeros_like(place.t)
     shares = []
@@ -155,7 +157,10 @@ def zone_signal(b: Batch, place: Place) -> Tensor:
     for zone in range(3):
         relief = draw_looks(b, _LOOKS[zone])
         if bool(nameless[:, zone].any()):
-            relief = torch.where(nameless[:, zone], draw_looks(b, ANY_LOOKS), relief)
+            other = draw_looks(b, ANY_LOOKS)
+            if bool(pictured.any()):
+                other = torch.where(pictured, draw_looks(b, PHOTOGRAPHS), other)
+            relief = torch.where(nameless[:, zone], other, relief)
         look = _shaded(b, relief)
         patchy = 1 + b.pick(0, 0, 0.2, 0.4) * noise(b, 0.25 * b.rows * b.uniform(0.5, 2))
         drift = b.pick(0, 0, 0.03, 0.08) * noise(b, 0.5 * b.rows * b.uniform(0.5, 2))
@@ -281,7 +286,9 @@ def planes_of(grey: Tensor, cols: int, sample: float) -> Tensor:
     return torch.stack(planes, dim=1)
 
 
-def draw_strips(size: int, cols: int, sample: float, device: str) -> tuple[Tensor, Tensor]:
+def draw_strips(
+    size: int, cols: int, sample: float, device: str, photographs: Tensor | None = None
+) -> tuple[Tensor, Tensor]:
     """Return planes and classes of a batch of strips.
 
     Parameters
@@ -294,6 +301,8 @@ def draw_strips(size: int, cols: int, sample: float, device: str) -> tuple[Tenso
         Picture samples per plane sample (0.45 to 2.5): how finely the picture shows the face.
     device : str
         Where to draw.
+    photographs : (n, side, side) tensor, optional
+        Photographs that give the looks of some zones, whose names they do not tell.
 
     Returns
     -------
@@ -301,7 +310,8 @@ def draw_strips(size: int, cols: int, sample: float, device: str) -> tuple[Tenso
     classes : (size, ROWS / CELL, cols / CELL) int64 tensor
         0 laser, 1 scissor, 2 torn, 3 obscured, 255 not to be learned.
     """
-    b = Batch(size, 32 * round(ROWS * sample / 32), 32 * round(cols * sample / 32), device)
+    rows, columns = 32 * round(ROWS * sample / 32), 32 * round(cols * sample / 32)
+    b = Batch(size, rows, columns, device, photographs)
     place = _lay_out(b)
     signal, hidden = littered(b, place, _surround(b, place, zone_signal(b, place)))
     grey = taken(b, signal)

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.training.photographs import photograph_texture
+
 FloatImage = NDArray[np.float32]
 _Maker = Callable[[tuple[int, int], float, np.random.Generator], FloatImage]
 
@@ -134,7 +136,14 @@ def _filtered(shape: tuple[int, int], scale: float, rng: np.random.Generator) ->
 _MAKERS: tuple[_Maker, ...] = (_spectrum, _cells, _strokes, _waves, _patches, _filtered)
 
 
-def random_texture(shape: tuple[int, int], rng: np.random.Generator) -> FloatImage:
+_PHOTOGRAPH_SHARE = 0.5
+
+
+def random_texture(
+    shape: tuple[int, int],
+    rng: np.random.Generator,
+    photographs: tuple[FloatImage, ...] = (),
+) -> FloatImage:
     """Return a texture of random kind and scale, mean 0, standard deviation 1.
 
     Parameters
@@ -143,7 +152,11 @@ def random_texture(shape: tuple[int, int], rng: np.random.Generator) -> FloatIma
         Size in pixels.
     rng : numpy.random.Generator
         Source of all randomness.
+    photographs : tuple of float arrays
+        As from ``read_photographs``; where there are some, they give half of the textures.
     """
+    if photographs and rng.random() < _PHOTOGRAPH_SHARE:
+        return np.clip(_standard(photograph_texture(photographs, shape, rng)), -4, 4)
     scale = float(np.exp(rng.uniform(np.log(2.5), np.log(30.0))))
     plane = _standard(_MAKERS[rng.integers(len(_MAKERS))](shape, scale, rng))
     if rng.random() < 0.4:

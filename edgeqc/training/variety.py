@@ -115,11 +115,19 @@ def vary_pictures(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
 class DrawnStore:
     """Samples drawn on the fitting device, kept for a while in its memory."""
 
-    def __init__(self, zones: bool, share: float, batch_size: int, device: str) -> None:
+    def __init__(
+        self,
+        zones: bool,
+        share: float,
+        batch_size: int,
+        device: str,
+        photographs: Tensor | None = None,
+    ) -> None:
         self.zones = zones
         self.wanted = round(share * batch_size)
         self.fresh = max(1, self.wanted // 4)
         self.device = device
+        self.photographs = None if photographs is None else photographs.to(device)
         self.planes: Tensor | None = None
         self.classes: Tensor | None = None
         self.drawn = self.taken = 0
@@ -129,9 +137,9 @@ class DrawnStore:
         sample = samples[int(torch.randint(len(samples), ()))]
         with torch.no_grad():
             planes, classes = (
-                draw_strips(self.fresh, CROP_COLUMNS, sample, self.device)
+                draw_strips(self.fresh, CROP_COLUMNS, sample, self.device, self.photographs)
                 if self.zones
-                else draw_scenes(self.fresh, sample, self.device)
+                else draw_scenes(self.fresh, sample, self.device, self.photographs)
             )
         if self.planes is None or self.classes is None:
             shape = (STRIPS_KEPT, *planes.shape[1:])
