@@ -111,17 +111,29 @@ def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], floa
 
 
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
-    """Share of the face's area of each zone; chords count by their length."""
+    """Share of the face's area of each zone; chords count by their length.
+
+    Notes
+    -----
+    Scissor and torn may stand in each other's place. The doubt of that is the standard deviation
+    of a share that is the other's with the probability that the zones are wrong (JCGM 101:2008,
+    mixture of two values).
+    """
     result = {}
     weight = span / span.sum()
     names = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
+    share = {code: float((zones.labels == code).mean(axis=0) @ weight) for code in names}
+    risk = min(max(1 - zones.naming_confidence, 0.0), 1.0)
+    exchanged = math.sqrt(risk * (1 - risk)) * abs(share[SCISSOR] - share[TORN])
     for code, name in names.items():
-        value = float((zones.labels == code).mean(axis=0) @ weight)
+        value = share[code]
         expected = float(zones.probability[code - 1].mean(axis=0) @ weight)
         budget = {
             "zone border": u_depth if 0 < value < 1 else 0.0,
             "names": abs(value - expected) / math.sqrt(3),
         }
+        if code in (SCISSOR, TORN):
+            budget["scissor or torn"] = exchanged
         result[name] = _fraction(value, budget, zones.labels.shape[1])
     return result
 
