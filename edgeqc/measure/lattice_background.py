@@ -38,11 +38,11 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     log = np.log(np.maximum(power, power.max() * 1e-12))
     order = np.argsort(ring, axis=None, kind="stable")  # of 16-bit numbers: linear time
     bounds = np.searchsorted(ring.ravel()[order], np.arange(int(ring.max()) + 2))
-    flat = log.ravel()[order]
+    flat = log.ravel().take(order)
     middle = np.array([median(flat[a:b]) if b > a else np.nan for a, b in pairwise(bounds)])
     known = np.isfinite(middle)
     middle = np.interp(np.arange(middle.size), np.flatnonzero(known), middle[known])
-    level = middle.astype(np.float32)[ring]
+    level = middle.astype(np.float32).take(ring)
     cells = _cell_medians(np.fft.fftshift(log - level, axes=0))
     smooth = cv2.resize(cells, (half, rows), interpolation=cv2.INTER_LINEAR)
     smooth = np.fft.ifftshift(smooth, axes=0) + level
@@ -52,11 +52,14 @@ def spectrum_background(power: Plane, count: int) -> Plane:
 
 def _rings(rows: int, half: int) -> NDArray[np.int16]:
     """Return the ring of every frequency; rings have equal steps in its logarithm."""
-    row = np.fft.fftfreq(rows).astype(np.float32)[:, None]
+    # rows of either sign have the same rings: half of them is reckoned
+    row = np.fft.fftfreq(rows).astype(np.float32)[: rows // 2 + 1, None]
     col = (np.arange(half) / max(2 * (half - 1), 1)).astype(np.float32)[None, :]
     square = np.maximum(row * row + col * col, np.float32(1e-8))
     ring = np.rint(6 * np.log2(square)).astype(np.int16)
-    return np.asarray(ring - ring.min(), np.int16)
+    ring -= ring.min()
+    number = np.arange(rows)
+    return np.asarray(ring[np.minimum(number, rows - number)], np.int16)
 
 
 def _cell_medians(plane: Plane) -> Plane:

@@ -17,9 +17,12 @@ Plane = NDArray[np.float32]
 _HALF = 8
 """Half side in bins of the part of the spectrum that is turned back into a map of the wave."""
 _PARTS = 3
+_STRIP_PIXELS = 1 << 15
 
 
-def crests(spectrum: ZoneSpectrum, row: float, col: float, reach: float = 1.6) -> FloatArray:
+def crests(
+    spectrum: ZoneSpectrum, row: float, col: float, reach: float = 1.6, *, parts: bool = True
+) -> FloatArray:
     """Return a wave's frequency over the whole zone, and with parts of the zone left out.
 
     Parameters
@@ -30,12 +33,14 @@ def crests(spectrum: ZoneSpectrum, row: float, col: float, reach: float = 1.6) -
         Frequency in cycles per pixel, within a bin or two.
     reach : float
         How far off it is looked for, in bins.
+    parts : bool
+        Whether parts of the zone are left out too.
 
     Returns
     -------
     frequencies : (1 + g, 2) float array
         Frequency (row, col) in cycles per pixel at the crest of the power: of all, then with
-        each of g parts (nine to a block) left out in turn.
+        each of g parts (nine to a block) left out in turn; g is 0 where none is wanted.
 
     Notes
     -----
@@ -58,7 +63,7 @@ def crests(spectrum: ZoneSpectrum, row: float, col: float, reach: float = 1.6) -
     place = np.arange(size) / size
     part = np.minimum((np.arange(size) * _PARTS) // size, _PARTS - 1)
     masks = [np.ones((len(maps), size, size))]
-    for n in range(len(maps)):
+    for n in range(len(maps) if parts else 0):
         for r in range(_PARTS):
             for c in range(_PARTS):
                 left = np.ones((len(maps), size, size))
@@ -113,11 +118,12 @@ def _vertex(values: FloatArray, at: int) -> float:
 def unroll_in_pixels(
     pixels: Plane, mask: NDArray[np.bool_], face: CutFace, degree: int = 4
 ) -> tuple[Plane, NDArray[np.bool_]]:
-    """Return a bent face laid straight without a change of scale, and its mask.
+    """Return a bent face laid straight without a change of scale, as far as its mask goes.
 
     Columns are the length along the mid-line, rows the distance from the mid-line at right
     angles to it, both in pixels of the picture. The mid-line is a polynomial of the degree given:
-    a traced edge's own wavering would shake a lattice out of step.
+    a traced edge's own wavering would shake a lattice out of step. Picture and mask are cropped
+    to the mask; they are empty where no pixel of it is met.
     """
     middle = (face.anterior_px + face.posterior_px) / 2
     toward = np.median(face.posterior_px - face.anterior_px, axis=0)
@@ -137,10 +143,25 @@ def unroll_in_pixels(
     lean = np.stack([way[1], -way[0]])
     if float(lean.mean(axis=1) @ toward) < 0:
         lean = -lean
-    w = np.arange(-half, half + 1, dtype=float)[:, None]
-    row, col = (np.asarray(b[None] + w * u[None], np.float32)
-                for b, u in zip(base, lean, strict=True))
+    w = np.arange(-half, half + 1, dtype=float)
+    row, col = (_laid(b, w, u) for b, u in zip(base, lean, strict=True))
+    zone = np.asarray(cv2.remap(mask.astype(np.uint8), col, row, cv2.INTER_NEAREST,
+                                borderMode=cv2.BORDER_CONSTANT, borderValue=0.0), np.bool_)
+    held = [np.nonzero(zone.any(axis=axis))[0] for axis in (1, 0)]
+    if not held[0].size:
+        return np.empty((0, 0), np.float32), np.empty((0, 0), np.bool_)
+    # the picture is interpolated only where the zone lies, which takes longest
+    window = tuple(slice(int(each[0]), int(each[-1]) + 1) for each in held)
+    col, row = (np.ascontiguousarray(part[window]) for part in (col, row))
     laid = cv2.remap(pixels, col, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    zone = cv2.remap(mask.astype(np.uint8), col, row, cv2.INTER_NEAREST,
-                     borderMode=cv2.BORDER_CONSTANT, borderValue=0.0)
-    return np.asarray(laid, np.float32), np.asarray(zone, np.bool_)
+    return np.asarray(laid, np.float32), zone[window]
+
+
+def _laid(base: FloatArray, w: FloatArray, lean: FloatArray) -> Plane:
+    """Return ``base + w lean`` by columns and rows, made in strips that stay in the cache."""
+    out = np.empty((w.size, base.size), np.float32)
+    step = max(1, _STRIP_PIXELS // base.size)
+    for top in range(0, w.size, step):
+        strip = slice(top, top + step)
+        out[strip] = base[None] + w[strip, None] * lean[None]
+    return out

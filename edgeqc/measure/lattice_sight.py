@@ -151,11 +151,8 @@ def lattice_frames(
     frames = [plain]
     for degree in _DEGREES:
         laid, zone = unroll_in_pixels(image.pixels, mask, face, degree)
-        rows, cols = (np.nonzero(zone.any(axis=axis))[0] for axis in (1, 0))
-        if not rows.size:
-            continue
-        window = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(cols[0]), int(cols[-1]) + 1)
-        frames.append(LatticeFrame(laid[window], zone[window], 0.0, size, math.cos(tilt), fan))
+        if zone.size:
+            frames.append(LatticeFrame(laid, zone, 0.0, size, math.cos(tilt), fan))
     return frames
 
 
@@ -199,7 +196,7 @@ def look_for_lattice(
         return None
     waves = find_waves(spectrum, shortest_px=2.1, longest_px=longest_px,
                        max_chance=settings.max_chance)
-    placed = [crests(spectrum, wave.row, wave.col)[0] for wave in waves]
+    placed = [crests(spectrum, wave.row, wave.col, parts=False)[0] for wave in waves]
     waves = [replace(wave, row=float(at[0]), col=float(at[1]))
              for wave, at in zip(waves, placed, strict=True)]
     places = np.array([frame.on_face(wave.row, wave.col) for wave in waves]).reshape(-1, 2)

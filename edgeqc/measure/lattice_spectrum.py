@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -11,6 +12,7 @@ import scipy.fft
 import scipy.special
 from numpy.typing import NDArray
 
+from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.measure.lattice_background import spectrum_background
 from edgeqc.measure.lattice_window import second_moments, softened
 from edgeqc.quantity import FloatArray
@@ -39,8 +41,8 @@ class ZoneSpectrum:
         Columns of a block.
     power, background : (n_row, n_col // 2 + 1) float32 arrays
         Mean power, and its smooth part.
-    lobe : (n_row, n_col // 2 + 1) float32 array
-        Power of the zone's own window over that at its middle: what a single wave looks like.
+    windows : tuple of (rows, cols) float32 arrays
+        The blocks' windows.
     to_bins : (2, 2) float array
         Turns a difference of frequencies (row, col; cycles per pixel) into resolutions of the
         zone: a rectangle of n pixels tells 1/n apart.
@@ -50,8 +52,20 @@ class ZoneSpectrum:
     n_col: int
     power: Plane
     background: Plane
-    lobe: Plane
+    windows: tuple[Plane, ...]
     to_bins: FloatArray
+
+    @cached_property
+    def lobe(self) -> Plane:
+        """Power of the zone's own window over that at its middle: what a single wave looks like.
+
+        (n_row, n_col // 2 + 1) float32 array; only waves that stand beside others ask for it.
+        """
+        lobe = np.zeros(self.power.shape, np.float32)
+        for soft in self.windows:
+            window = _power(np.asarray(scipy.fft.rfft2(soft, self.shape), np.complex64))
+            lobe += window / window[0, 0]
+        return np.asarray(lobe / np.float32(len(self.windows)), np.float32)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -130,7 +144,7 @@ def zone_spectrum(
     n_row = scipy.fft.next_fast_len(blocks[0][0].stop - blocks[0][0].start, real=True)
     n_col = scipy.fft.next_fast_len(blocks[0][1].stop - blocks[0][1].start, real=True)
     transforms: list[Complex] = []
-    lobe = np.zeros((n_row, n_col // 2 + 1), np.float32)
+    windows: list[Plane] = []
     spread = np.zeros((2, 2))
     for part in blocks:
         soft = softened(mask[part])
@@ -141,19 +155,18 @@ def zone_spectrum(
             continue
         transforms.append(np.asarray(
             scipy.fft.rfft2(textured, (n_row, n_col)), np.complex64))
-        window = _power(np.asarray(scipy.fft.rfft2(soft, (n_row, n_col)), np.complex64))
-        lobe += window / window[0, 0]
+        windows.append(soft)
         spread += second_moments(soft)
     if not transforms:
         return None
     count = len(transforms)
-    power = np.zeros(lobe.shape, np.float32)
+    power = np.zeros(transforms[0].shape, np.float32)
     for transform in transforms:
         power += _power(transform) / np.float32(count)
     # a rectangle of n pixels has a variance of n²/12
     to_bins = np.asarray(math.sqrt(12) * np.linalg.cholesky(spread / count).T, float)
     return ZoneSpectrum(tuple(transforms), n_col, power, spectrum_background(power, count),
-                        lobe / np.float32(count), to_bins)
+                        tuple(windows), to_bins)
 
 
 def _power(transform: Complex) -> Plane:
@@ -181,14 +194,16 @@ def _texture(
 ) -> Plane | None:
     """Pixels less their slow change, of unit power, under the window."""
     level = levelled(np.asarray(pixels, np.float32), mask.astype(np.float32), 0.5 * longest_px)
-    inside = soft > 0
-    if not inside.any():
+    inside = np.flatnonzero(soft > 0)  # reading by indices is faster than by a mask
+    if not inside.size:
         return None
-    sd = float(level[inside].std())
+    sd = float(level.ravel()[inside].std())
     if sd <= 1e-7:
         return None
-    level = np.clip(level, -_CLIP * sd, _CLIP * sd) * soft
-    return np.asarray(level / math.sqrt(float((level * level).sum())), np.float32)
+    np.clip(level, -_CLIP * sd, _CLIP * sd, out=level)
+    level *= soft
+    level /= np.float32(math.sqrt(float((level * level).sum())))
+    return level
 
 
 def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
@@ -205,12 +220,14 @@ def levelled(pixels: Plane, mask: Plane, sigma: float) -> Plane:
     """
     factor = max(1, int(sigma / 3))
     size = (max(1, pixels.shape[1] // factor), max(1, pixels.shape[0] // factor))
-    small = cv2.resize(pixels * mask, size, interpolation=cv2.INTER_AREA)
-    share = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
-    small, share = (cv2.GaussianBlur(plane, (0, 0), sigma / factor) for plane in (small, share))
-    slow = cv2.resize(small / np.maximum(share, 1e-4), pixels.shape[::-1],
-                      interpolation=cv2.INTER_LINEAR)
-    return np.asarray((pixels - slow) * mask, np.float32)
+    small, share = (cv2.GaussianBlur(plane, (0, 0), sigma / factor)
+                    for plane in shrunk_together((pixels * mask, mask), size))
+    large = cv2.resize(small / np.maximum(share, 1e-4), pixels.shape[::-1],
+                       interpolation=cv2.INTER_LINEAR)
+    slow: Plane = np.asarray(large, np.float32)
+    np.subtract(pixels, slow, out=slow)
+    np.multiply(slow, mask, out=slow)
+    return slow
 
 
 def find_waves(spectrum: ZoneSpectrum, *, shortest_px: float, longest_px: float,
@@ -272,8 +289,8 @@ def _peaks(
     power = spectrum.power
     row = np.fft.fftfreq(rows)[:, None]
     col = np.arange(power.shape[1])[None, :] / cols
-    radius = np.hypot(row, col)
-    band = (radius <= min(0.5, 1 / shortest_px)) & (radius >= 1 / longest_px)
+    square = row * row + col * col
+    band = (square <= min(0.5, 1 / shortest_px) ** 2) & (square >= (1 / longest_px) ** 2)
     band[:, 0] &= row[:, 0] > 0  # the other half of this column is its mirror image
     top = cv2.dilate(np.concatenate([power[-2:], power, power[:2]]), np.ones((5, 5)))[2:-2]
     i, j = np.nonzero(band & (power >= top))

@@ -26,9 +26,11 @@ def softened(mask: NDArray[np.bool_]) -> Plane:
     width = math.sqrt(float(np.count_nonzero(mask)))
     sigma = max(2.0, min(width / 48, 12.0))
     near = np.pad(solid.astype(np.float32), 1)  # the crop's own rim is softened too
-    smooth = _smoothed(near, sigma)[1:-1, 1:-1]
     # 1/2 at the rim: what lies within it, from 0 to 1
-    return np.asarray(np.clip(2 * smooth - 1, 0, 1) * solid, np.float32)
+    inner = 2 * _smoothed(near, sigma)[1:-1, 1:-1] - 1
+    np.clip(inner, 0, 1, out=inner)
+    inner *= solid
+    return np.asarray(inner, np.float32)
 
 
 def _smoothed(plane: Plane, sigma: float) -> Plane:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_faces
 from edgeqc.zoning.texture import CELL, FacePlanes, FloatImage
@@ -66,8 +67,7 @@ def texture_planes(made: FacePlanes, rows: slice) -> list[FloatImage]:
 def standard_textures(planes: list[FloatImage], shape: tuple[int, int]) -> FloatArray:
     """Return texture planes on a grid of that shape, each in units of its own spread."""
     size = (shape[1], shape[0])
-    pooled = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in planes]
-    features = np.asarray(np.stack(pooled), np.float64)
+    features = np.asarray(np.stack(shrunk_together(planes, size)), np.float64)
     spread = features.std(axis=(1, 2), keepdims=True) + 1e-6
     return np.asarray((features - features.mean(axis=(1, 2), keepdims=True)) / spread)
 

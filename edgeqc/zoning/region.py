@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from edgeqc.errors import ModelError
 from edgeqc.faces.face import CutFace, unroll_face
+from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
 from edgeqc.zoning.texture import FloatImage
@@ -96,7 +97,7 @@ def unroll_for_regions(image: CalibratedImage, face: CutFace) -> UnrolledFace:
         pixels = _blur(pixels, 0.45 * shrink)
     rows, cols = max(16, round(thickness / shrink)), max(16, round(length / shrink))
     grey = unroll_face(pixels, face, rows, cols)
-    grey = grey - _wide_blur(grey, 14.0)
+    grey = grey - _wide_blurs([grey], 14.0)[0]
     grey = grey / (float(grey[rows // 10 : -rows // 10 or None].std()) + 1e-6)
     size = image.pixel_size_um
     log_sample = float(np.log2(shrink * np.sqrt(size[0] * size[1]))) if size else 0.0
@@ -124,22 +125,24 @@ def structure_ratio(unrolled: UnrolledFace) -> float:
     return max(abs(down), abs(along)) / power
 
 
-def _wide_blur(plane: FloatImage, sigma: float) -> FloatImage:
-    """Blur widely on a coarser grid: the result has no finer detail to lose."""
+def _wide_blurs(planes: list[FloatImage], sigma: float) -> list[FloatImage]:
+    """Blur planes widely on a coarser grid: the result has no finer detail to lose."""
     step = int(sigma // 3)
     if step < 2:
-        return _blur(plane, sigma)
-    rows, cols = plane.shape
-    size = (max(4, cols // step), max(4, rows // step))
-    small = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
-    blurred = _blur(small, sigma / step)
-    return np.asarray(cv2.resize(blurred, (cols, rows), interpolation=cv2.INTER_LINEAR))
+        return [_blur(plane, sigma) for plane in planes]
+    rows, cols = planes[0].shape
+    small = shrunk_together(planes, (max(4, cols // step), max(4, rows // step)))
+    blurred = [_blur(plane, sigma / step) for plane in small]
+    return [
+        np.asarray(cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_LINEAR))
+        for plane in blurred
+    ]
 
 
 def _octave_features(octaves: Sequence[FloatImage], inside: IndexArray) -> list[float]:
     found: list[float] = []
     for octave in octaves:
-        band = octave.ravel()[inside]
+        band = octave.ravel().take(inside)
         spread = float(band.std()) + 1e-6
         unit = np.clip((band - band.mean()) / spread, -6, 6)
         square = unit * unit  # powers of an array by ** are twenty times slower
@@ -156,7 +159,7 @@ def _lines(grey: FloatImage, sigma: float) -> _Lines:
     power, cosine, sine = row * row + col * col, row * row - col * col, 2 * row * col
     coherence = []
     for reach in _LINE_REACHES:
-        blurred = [_wide_blur(each, reach * sigma) for each in (power, cosine, sine)]
+        blurred = _wide_blurs([power, cosine, sine], reach * sigma)
         # numpy's hypot guards against overflow and takes ten times as long
         coherence.append(np.asarray(cv2.magnitude(blurred[1], blurred[2])) / (blurred[0] + 1e-6))
     return _Lines(power, cosine, sine, tuple(coherence))
@@ -166,10 +169,10 @@ def _line_features(lines: Sequence[_Lines], inside: IndexArray) -> list[float]:
     """How well lines keep their direction, near by, far on and over the whole region."""
     found: list[float] = []
     for scale in lines:
-        found += [float(coherence.ravel()[inside].mean()) for coherence in scale.coherence]
-        total = float(scale.power.ravel()[inside].sum()) + 1e-6
-        c = float(scale.cosine.ravel()[inside].sum()) / total
-        s = float(scale.sine.ravel()[inside].sum()) / total
+        found += [float(coherence.ravel().take(inside).mean()) for coherence in scale.coherence]
+        total = float(scale.power.ravel().take(inside).sum()) + 1e-6
+        c = float(scale.cosine.ravel().take(inside).sum()) / total
+        s = float(scale.sine.ravel().take(inside).sum()) / total
         found += [float(np.hypot(c, s)), c, abs(s)]
     return found
 

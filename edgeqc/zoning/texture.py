@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -189,16 +190,6 @@ def face_planes(image: CalibratedImage, face: CutFace, *, anterior_known: bool) 
             cv2.remap(plane, cols, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         )
 
-    def sampled_pool(pooled: _Pooled) -> FloatImage:
-        f = np.float32(pooled.factor)
-        at = (
-            (cols + np.float32(0.5)) / f - np.float32(0.5),
-            (rows + np.float32(0.5)) / f - np.float32(0.5),
-        )
-        return np.asarray(
-            cv2.remap(pooled.values, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        )
-
     smoothed = _blur(grey, 0.45 * sample) if sample > 1.3 else grey
     unrolled = sampled(smoothed)
     inner = unrolled[int(ROWS * 0.1) : int(ROWS * 0.9)]
@@ -209,18 +200,36 @@ def face_planes(image: CalibratedImage, face: CutFace, *, anterior_known: bool) 
     planes[0] = np.clip(detail / spread, -5, 5)
     planes[1] = np.clip((low - inner.mean()) / spread, -5, 5)
     pool = float(np.clip(4.0 * sample, 3.0, 16.0))
-    energies = _energies(grey, pool)
+    energies = _sampled_together(_energies(grey, pool), rows, cols)
     for index, energy in enumerate(energies[:3]):
-        level = np.log(sampled_pool(energy) + _ENERGY_FLOOR)
+        level = np.log(energy + _ENERGY_FLOOR)
         level -= np.float32(median(level[int(ROWS * 0.1) : int(ROWS * 0.9)]))
         planes[2 + index] = np.clip(level, -4, 4)
-    cosine, sine = sampled_pool(energies[3]), sampled_pool(energies[4])
+    cosine, sine = energies[3:]
     turn_cos = np.cos(2 * direction)[None, :].astype(np.float32)
     turn_sin = np.sin(2 * direction)[None, :].astype(np.float32)
     planes[5] = cosine * turn_cos + sine * turn_sin
     planes[6] = sine * turn_cos - cosine * turn_sin
     _constant_planes(planes, image, face, sample, anterior_known)
     return FacePlanes(planes, n_columns, sample)
+
+
+def _sampled_together(
+    pooled: Sequence[_Pooled], rows: FloatImage, cols: FloatImage
+) -> list[FloatImage]:
+    """Return the five planes of one grid read at pixels of the picture.
+
+    Four at once take little longer than one, and are the same to the last bit.
+    """
+    f = np.float32(pooled[0].factor)
+    half = np.float32(0.5)
+    at = (cols + half) / f - half, (rows + half) / f - half
+    first = cv2.merge([each.values for each in pooled[:4]])
+    four, last = (
+        np.asarray(cv2.remap(planes, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+        for planes in (first, pooled[4].values)
+    )
+    return [*np.moveaxis(four, 2, 0), last]
 
 
 def _constant_planes(
