@@ -17,6 +17,9 @@ _WHOLE = 0.97  # share from which one zone is the whole face, and laser, scissor
 SHEET_ODDS = 10.0
 """Odds that the sheet is right on how a fragment was freed (common practice, no source: a sheet is
 wrong on some rows, and a fragment cut free may still tear for a stretch)."""
+_STRETCH_WEIGHTS = np.array([1.0, 1.0, 0.2])
+"""Of laser, scissor and torn in a stretch of the whole thickness beside a laser zone: blades reach
+through where the laser left nothing to tear along (common practice, no source)."""
 _CONTRADICTED_SHARE = 0.05  # a smaller zone has too little texture to speak against the sheet
 _NETWORK_WEIGHT = 0.75
 """Power of the network's mean probability in the joint opinion; the region model's has 1. Between
@@ -40,8 +43,8 @@ class Naming:
         Mean over the face's area of the log-probability that both together give the names.
     net_rival, region_rival : float
         Largest probability, over the residual's zones, that the network, and the region model,
-        each by itself gives to another kind of residual than its likeliest; for the network also
-        over strips below the laser that share their zone with a stretch of the whole thickness.
+        each by itself gives to another kind of residual than its likeliest. A strip below the
+        laser and a stretch of the whole thickness count apart.
     contradiction : float
         Largest probability that the textures alone give to the kind of residual that the sheet
         speaks against; 0 where the sheet says nothing.
@@ -57,16 +60,19 @@ class Naming:
     contradiction: float = 0.0
 
 
-def _renamed(part: Partition, to: FloatArray) -> Partition:
-    """Exchange the kinds of residual by chord: ``to[kind]`` is the new kind of each old one."""
+def _renamed(part: Partition, to: NDArray[np.int8]) -> Partition:
+    """Exchange the kinds of residual: ``to[kind, chord]`` is the new kind of each old one."""
     state = np.zeros_like(part.state)
     cell = part.cell.copy()
     cell[1:] = 0.0
-    old_rows = {0: 2, 1: 1}  # kind torn stands in row 2 of the cells, scissor in row 1
+    chords = np.arange(to.shape[1])
     for kind in (0, 1):
-        state[:, int(to[kind])] += part.state[:, kind]
-        cell[old_rows[int(to[kind])]] += part.cell[old_rows[kind]]
-    kinds = to.astype(np.int8)[part.draw_kinds]
+        for new in (0, 1):
+            here = chords[to[kind] == new]
+            state[here, new] += part.state[here, kind]
+            # kind torn stands in row 2 of the cells, scissor in row 1
+            cell[2 - new][:, here] += part.cell[2 - kind][:, here]
+    kinds = to[part.draw_kinds, chords[None, :]]
     return replace(part, state=state, cell=cell, draw_kinds=kinds)
 
 
@@ -117,59 +123,85 @@ def _weighed(opinion: FloatArray, weights: FloatArray) -> FloatArray:
     return np.asarray(opinion * weights / max(float((opinion * weights).sum()), 1e-12))
 
 
-def _strip_rival(
-    labels: NDArray[np.intp], named: FloatArray, zone: int, weights: FloatArray
-) -> float:
-    """Return what the network gives against a strip below the laser that shares its zone's name.
+@dataclass(frozen=True)
+class _Part:
+    """A zone, or a stretch or strip of it that stands by itself, and what is thought of it.
 
-    A stretch of one kind through the whole thickness has the larger part of the zone, and would
-    lend its name to a thin strip beside it whose own texture says otherwise.
+    A residual's strip below the laser and its stretch of the whole thickness may have come about
+    in different ways: each has a name of its own. ``code`` is the zone's code in the cells,
+    ``chords`` says where along the face it lies.
+    """
+
+    code: int
+    chords: NDArray[np.bool_]
+    share: float
+    joint: FloatArray
+    network: FloatArray
+    net_rival: float = 0.0
+    region_rival: float = 0.0
+    contradiction: float = 0.0
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is all of the face."""
+        return self.share >= _WHOLE
+
+    @property
+    def given(self) -> int:
+        """The name that the opinions give: what stands above a residual is laser by anatomy."""
+        if self.whole:
+            return int(self.joint.argmax())
+        return 1 + int(self.joint[1:].argmax()) if self.code else 0
+
+    @property
+    def against(self) -> float:
+        """Probability of other names than the one given."""
+        return 1 - float(self.joint[self.given])
+
+
+def _places(labels: NDArray[np.intp]) -> list[tuple[int, NDArray[np.bool_], bool]]:
+    """Return the zones' codes, residuals apart by whether a laser zone stands above them.
+
+    With each, the chords where it is looked at, and whether it is a stretch of the whole
+    thickness beside a laser zone.
     """
     lasered = (labels == 0).any(axis=0)
-    below, beside = (labels == zone) & lasered, (labels == zone) & ~lasered
-    if zone == 0 or min(below.mean(), beside.mean()) < LEAST_SHARE:
-        return 0.0
-    strip = _weighed(named[:, below].mean(axis=1), weights)
-    stretch = named[1:, beside].mean(axis=1)
-    return 1 - float(strip[1 + int(stretch.argmax())] / max(float(strip[1:].sum()), 1e-9))
-
-
-@dataclass(frozen=True)
-class _Opinions:
-    """What is thought of each zone, by zone: share of the face, joint opinion, the network's."""
-
-    shares: list[float]
-    joint: dict[int, FloatArray]
-    network: dict[int, FloatArray]
-    net_rival: float
-    region_rival: float
-    contradiction: float
+    everywhere = np.ones_like(lasered)
+    found = []
+    for code in range(3):
+        inside = labels == code
+        if inside.mean() < LEAST_SHARE:
+            continue
+        below, beside = float((inside & lasered).mean()), float((inside & ~lasered).mean())
+        if code and min(below, beside) >= LEAST_SHARE:
+            found += [(code, lasered, False), (code, ~lasered, True)]
+        else:
+            found.append((code, everywhere, bool(lasered.any() and beside > below)))
+    return found
 
 
 def _opinions(
     unrolled: UnrolledFace, part: Partition, net: FloatArray, *, taught: bool, weights: FloatArray
-) -> _Opinions:
+) -> list[_Part]:
     labels = part.cell.argmax(axis=0)
     named = net[:3] / np.maximum(net[:3].sum(axis=0), 1e-9)
-    shares = [float((labels == zone).mean()) for zone in range(3)]
-    joints: dict[int, FloatArray] = {}
-    networks: dict[int, FloatArray] = {}
-    rivals, contradiction = [(0.0, 0.0)], 0.0
-    for zone in (z for z in range(3) if shares[z] >= LEAST_SHARE):
-        inside = labels == zone
+    found = []
+    for code, chords, beside in _places(labels):
+        inside = (labels == code) & chords
+        share = float(inside.mean())
         network = named[:, inside].mean(axis=1)
         region = network if taught else region_names(region_features(unrolled, inside))
         joint = network if taught else _joint(region, network)
-        whole = shares[zone] >= _WHOLE
-        if zone != 0 or whole:  # a laser zone with something below it needs no name
-            if shares[zone] >= _CONTRADICTED_SHARE:
-                contradiction = max(contradiction, float(joint[weights < 1].sum()))
-            joint, network, region = (_weighed(each, weights) for each in (joint, network, region))
-            rivals.append((_rival(network, whole), _rival(region, whole)))
-            rivals.append((_strip_rival(labels, named, zone, weights), 0.0))
-        joints[zone], networks[zone] = joint, network
-    net_rival, region_rival = (max(each) for each in zip(*rivals, strict=True))
-    return _Opinions(shares, joints, networks, net_rival, region_rival, contradiction)
+        if code == 0 and share < _WHOLE:  # a laser zone with something below it needs no name
+            found.append(_Part(code, chords, share, joint, network))
+            continue
+        against = float(joint[weights < 1].sum()) if share >= _CONTRADICTED_SHARE else 0.0
+        weighing = weights * _STRETCH_WEIGHTS if beside else weights
+        joint, network, region = (_weighed(each, weighing) for each in (joint, network, region))
+        whole = share >= _WHOLE
+        rivals = _rival(network, whole), _rival(region, whole)
+        found.append(_Part(code, chords, share, joint, network, *rivals, against))
+    return found
 
 
 def name_regions(
@@ -205,35 +237,29 @@ def name_regions(
     Anatomy settles the laser zone wherever something lies below it; what is named anew is the
     residual (torn or scissor), and a face that is one zone throughout (any of the three).
     """
-    found = _opinions(unrolled, part, net, taught=taught, weights=sheet_weights(freed_by))
-    shares, opinions = found.shares, found.joint
-    given = {zone: zone for zone in opinions}
-    for zone, joint in opinions.items():
-        if shares[zone] >= _WHOLE:
-            given[zone] = int(joint.argmax())
-        elif zone != 0:
-            given[zone] = 1 + int(joint[1:].argmax())
+    parts = _opinions(unrolled, part, net, taught=taught, weights=sheet_weights(freed_by))
     changed = part
-    whole = next((zone for zone in opinions if shares[zone] >= _WHOLE), None)
-    if whole is not None and given[whole] != whole:
-        changed = _as_whole(part, given[whole], float(opinions[whole][given[whole]]))
+    whole = next((each for each in parts if each.whole), None)
+    if whole is not None and whole.given != whole.code:
+        changed = _as_whole(part, whole.given, float(whole.joint[whole.given]))
     elif whole is None:
-        to = np.array([2 - given.get(2, 2), 2 - given.get(1, 1)])
-        if to.tolist() != [0, 1]:
+        to = np.repeat(np.array([[0], [1]], np.int8), part.state.shape[0], axis=1)
+        for each in (each for each in parts if each.code):
+            to[2 - each.code, each.chords] = 2 - each.given
+        if (to != np.array([[0], [1]])).any():
             changed = _renamed(part, to)
-    against = {zone: 1 - float(opinions[zone][given[zone]]) for zone in opinions}
-    weight = sum(shares[zone] for zone in opinions) or 1.0
+    weight = sum(each.share for each in parts) or 1.0
     margins = [
-        float(network[given[zone]] - np.delete(network, given[zone]).max())
-        for zone, network in found.network.items()
+        float(each.network[each.given] - np.delete(each.network, each.given).max())
+        for each in parts
     ]
     return Naming(
         changed,
-        max(against.values(), default=1.0),
-        sum(against[zone] * shares[zone] for zone in opinions) / weight,
+        max((each.against for each in parts), default=1.0),
+        sum(each.against * each.share for each in parts) / weight,
         min(margins, default=0.0),
-        sum(shares[zone] * np.log(1.001 - against[zone]) for zone in opinions) / weight,
-        found.net_rival,
-        found.region_rival,
-        found.contradiction,
+        sum(each.share * np.log(1.001 - each.against) for each in parts) / weight,
+        max((each.net_rival for each in parts), default=0.0),
+        max((each.region_rival for each in parts), default=0.0),
+        max((each.contradiction for each in parts), default=0.0),
     )
