@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 
+from edgeqc.measure.block_spread import freedom_of, moments_left_out
 from edgeqc.measure.material_ratio import MaterialSettings, material_values, probability_values
-from edgeqc.measure.profile_parameters import curves_without_one, thinned_curve
+from edgeqc.measure.material_spread import (
+    curves_without_one,
+    sure_transition,
+    thinned_curve,
+)
 from edgeqc.measure.slopes import local_slopes
 from edgeqc.quantity import FloatArray
 
@@ -33,6 +38,13 @@ HALO = 3
 TILE_CURVE = 64
 """Points to which the material ratio curve of a tile is thinned."""
 
+TAIL_HEIGHTS, LEAST_TAIL = 20, 5
+"""Extreme heights at most, and at least, from which their tail is told."""
+
+LARGEST_SPREAD = math.pi / math.sqrt(6.0)
+"""Standard deviation of the highest of many heights over the scale of their exponential tail
+(Gumbel's law, closed form)."""
+
 FULL_TILE = 0.3
 """Share of a tile that must be in the region for its material ratio curve to count."""
 
@@ -47,8 +59,8 @@ class ArealValues:
         Symbol -> value.
     sampling : dict of str to float
         Standard uncertainty from the finite area; NaN where it is not known.
-    freedom : float
-        Degrees of freedom of that uncertainty.
+    freedom : dict of str to float
+        Degrees of freedom of that uncertainty; a symbol that is missing has very many.
     levelling_um2 : float
         Variance of the mean plane's height.
     notes : dict of str to str
@@ -57,7 +69,7 @@ class ArealValues:
 
     value: dict[str, float]
     sampling: dict[str, float]
-    freedom: float
+    freedom: dict[str, float]
     levelling_um2: float
     notes: dict[str, str]
 
@@ -99,6 +111,7 @@ def height_and_hybrid_values(
     ISO 25178-2:2021, 4.2 and 4.4.
     """
     sums, high, low = _tile_sums(height_um, spacing_um)
+    q_shape = sums["n"].shape
     count, slopes = sums["n"].sum(), sums["m"].sum()
     mean = {k: sums[k].sum() / count for k in ("1", "abs", "2", "3", "4")}
     mean.update({k: sums[k].sum() / max(slopes, 1.0) for k in ("g", "e")})
@@ -117,15 +130,17 @@ def height_and_hybrid_values(
     change = {
         "Sa": shift["abs"],
         "Sq": shift["2"] / (2.0 * q),
-        "Ssk": shift["3"] / q**3 - 3.0 * shift["1"] / q - 1.5 * sk * shift["2"] / q**2,
-        "Sku": shift["4"] / q**4 - 4.0 * sk * shift["1"] / q - 2.0 * ku * shift["2"] / q**2,
         "Sdq": shift["g"] / (2.0 * dq) if dq > 0 else shift["g"] * math.nan,
         "Sdr": 100.0 * shift["e"],
     }
+    powers = {name: sums[name].ravel() for name in "1234"}
+    both = moments_left_out(powers, sums["n"].ravel())
+    for name, added in zip(("Ssk", "Sku"), both, strict=True):
+        change[name] = added.reshape(q_shape)
     sampling = {name: spread_of_sum(field) for name, field in change.items()}
-    sampling.update(_extreme_spread(high, low))
-    full = int(np.count_nonzero(sums["n"]))
-    return ArealValues(value, sampling, max(full - 1.0, 1.0), spread_of_sum(shift["1"]) ** 2, {})
+    freedom = {name: float(freedom_of(field.ravel())) for name, field in change.items()}
+    sampling.update(_extreme_spread(high.ravel(), low.ravel()))
+    return ArealValues(value, sampling, freedom, spread_of_sum(shift["1"]) ** 2, {})
 
 
 def spread_of_sum(change: FloatArray) -> float:
@@ -138,8 +153,9 @@ def spread_of_sum(change: FloatArray) -> float:
 
     Notes
     -----
-    Where neighbouring tiles go together, their covariance is added: features larger than a
-    tile. NaN with fewer than three tiles.
+    Where neighbouring tiles go together, also across their corners, their covariance is added:
+    features larger than a tile. Contributions that add up to zero pull neighbours apart, by as
+    much as is added back. NaN with fewer than three tiles.
 
     References
     ----------
@@ -148,22 +164,50 @@ def spread_of_sum(change: FloatArray) -> float:
     tiles = int(np.count_nonzero(change))
     if tiles < 3:
         return math.nan if change.size < 3 else 0.0
-    total = float(np.sum(change**2)) * tiles / (tiles - 1.0)
-    for first, second in ((change[1:], change[:-1]), (change[:, 1:], change[:, :-1])):
-        total += 2.0 * max(0.0, float(np.sum(first * second)))
+    square = float(np.sum(change**2))
+    total = square * tiles / (tiles - 1.0)
+    for first, second in (
+        (change[1:], change[:-1]), (change[:, 1:], change[:, :-1]),
+        (change[1:, 1:], change[:-1, :-1]), (change[1:, :-1], change[:-1, 1:]),
+    ):
+        together = first * second
+        apart = np.count_nonzero(together) * square / tiles**2
+        total += 2.0 * max(0.0, float(np.sum(together)) + apart)
     return math.sqrt(total)
 
 
+def tail_scale(heights: FloatArray) -> float:
+    """Return the scale of the exponential tail of extreme heights.
+
+    Parameters
+    ----------
+    heights : (n,) float array
+        Heights of many peaks, or the highest of many tiles; NaN where there is none.
+
+    Notes
+    -----
+    The mean excess over the k-th highest, k = 20 or half of them, times k/(k - 1). For heights
+    whose tail falls faster, as that of Gaussian ones, it comes out some tenths too large, which
+    makes up for its own chance of 1/sqrt(k - 1).
+
+    References
+    ----------
+    Spacings of extreme order statistics: J. Am. Stat. Assoc. 1978;73:812 (from memory).
+    """
+    known = np.sort(heights[np.isfinite(heights)])[::-1]
+    count = min(TAIL_HEIGHTS, max(known.size // 2, LEAST_TAIL))
+    if known.size < count:
+        return math.nan
+    tail = known[:count]
+    return float(tail.mean() - tail[-1]) * count / (count - 1)
+
+
 def _extreme_spread(high: FloatArray, low: FloatArray) -> dict[str, float]:
-    """Spread of an extreme height: at most that of the tiles' own extremes."""
-    valid = np.isfinite(high) & np.isfinite(low)
-    if np.count_nonzero(valid) < 3:
-        return dict.fromkeys(("Sp", "Sv", "Sz"), math.nan)
-    return {
-        "Sp": float(high[valid].std(ddof=1)),
-        "Sv": float(low[valid].std(ddof=1)),
-        "Sz": float((high - low)[valid].std(ddof=1)),
-    }
+    """Spread of the extreme heights from the tails of the tiles' own."""
+    spread = {
+        "Sp": LARGEST_SPREAD * tail_scale(high), "Sv": LARGEST_SPREAD * tail_scale(-low)}
+    spread["Sz"] = math.hypot(spread["Sp"], spread["Sv"])
+    return spread
 
 
 def _tile_sums(
@@ -239,38 +283,46 @@ def areal_material_values(height_um: FloatArray, settings: MaterialSettings) -> 
     flat.sort()
     curve = flat[::-1].copy()[None]
     value = {name: float(field[0]) for name, field in _curve_values(curve, settings).items()}
-    tiles, effective = _tile_curves(height_um)
-    if tiles.shape[0] > 2:
-        scatter = _curve_values(curves_without_one(tiles[None])[0], settings)
-        # pseudo-values of the jackknife, up to their common part
-        sampling = {
-            name: float((tiles.shape[0] - 1) * field.std(ddof=1) / math.sqrt(effective))
-            for name, field in scatter.items()
-        }
-    else:
-        sampling = dict.fromkeys(value, math.nan)
-    return ArealValues(value, sampling, max(tiles.shape[0] - 1.0, 1.0), 0.0, {})
+    tiles, shape, at = _tile_curves(height_um)
+    if tiles.shape[0] < 3:
+        return ArealValues(value, dict.fromkeys(value, math.nan), {}, 0.0, {})
+    without = _curve_values(curves_without_one(tiles[None])[0], settings)
+    without["apart"] = without["Spq"] - without["Svq"]
+    sampling: dict[str, float] = {}
+    freedom: dict[str, float] = {}
+    for name, field in without.items():
+        added = np.zeros(shape)
+        # pseudo-values of the jackknife, over their number
+        added.ravel()[at] = (1.0 - at.size) / at.size * (field - field.mean())
+        sampling[name] = spread_of_sum(added) if np.isfinite(field).all() else math.nan
+        freedom[name] = float(freedom_of(added.ravel()))
+    apart = np.array([sampling.pop("apart")])
+    slopes = {name: np.array([value[name]]) for name in ("Spq", "Svq", "Smq")}
+    value["Smq"] = float(sure_transition(slopes, apart, "S")[0])
+    return ArealValues(value, sampling, freedom, 0.0, {})
 
 
 def _curve_values(curve: FloatArray, settings: MaterialSettings) -> dict[str, FloatArray]:
     return material_values(curve, settings, "S") | probability_values(curve, "S")
 
 
-def _tile_curves(height_um: FloatArray) -> tuple[FloatArray, float]:
-    """Thinned curves of the tiles that lie well inside the region, and how many they are worth."""
+def _tile_curves(
+    height_um: FloatArray,
+) -> tuple[FloatArray, tuple[int, int], np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """Thinned curves of the tiles that lie well inside the region, the grid, and their places."""
     row_borders, col_borders = tile_borders(height_um.shape[0]), tile_borders(height_um.shape[1])
-    curves, counts = [], []
-    for top, bottom in pairwise(row_borders):
-        for left, right in pairwise(col_borders):
-            tile = height_um[top:bottom, left:right]
-            rising = np.sort(tile[np.isfinite(tile)])
-            if rising.size < max(FULL_TILE * tile.size, 4):
-                continue
-            if rising.size < TILE_CURVE:
-                rising = np.repeat(rising, -(-TILE_CURVE // rising.size))
-            curves.append(thinned_curve(rising[None, ::-1], TILE_CURVE)[0])
-            counts.append(rising.size)
-    if not curves:
-        return np.empty((0, TILE_CURVE)), 0.0
-    weights = np.asarray(counts, dtype=np.float64)
-    return np.stack(curves), float(weights.sum() ** 2 / np.sum(weights**2))
+    shape = row_borders.size - 1, col_borders.size - 1
+    curves, places = [], []
+    for place, ((top, bottom), (left, right)) in enumerate(
+        product(pairwise(row_borders), pairwise(col_borders))
+    ):
+        tile = height_um[top:bottom, left:right]
+        rising = np.sort(tile[np.isfinite(tile)])
+        if rising.size < max(FULL_TILE * tile.size, 4):
+            continue
+        if rising.size < TILE_CURVE:
+            rising = np.repeat(rising, -(-TILE_CURVE // rising.size))
+        curves.append(thinned_curve(rising[None, ::-1], TILE_CURVE)[0])
+        places.append(place)
+    stacked = np.stack(curves) if curves else np.empty((0, TILE_CURVE))
+    return stacked, shape, np.asarray(places, dtype=np.int64)

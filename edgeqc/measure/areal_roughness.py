@@ -19,6 +19,7 @@ from edgeqc.measure.feature_parameters import FEATURES, PRUNING, feature_values
 from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
 from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
 from edgeqc.measure.material_ratio import MaterialSettings, material_readings
+from edgeqc.measure.noise_taken_out import broken_up, noise_known, without_noise
 from edgeqc.measure.profile_band import Band, surface_noise
 from edgeqc.measure.robust_areal import robust_surface
 from edgeqc.measure.roughness_result import (
@@ -33,9 +34,7 @@ from edgeqc.measure.roughness_result import (
     Conditions,
     HeightDoubt,
     Roughness,
-    extrapolated,
     measured,
-    noise_share,
     scale_shares,
 )
 from edgeqc.measure.roughness_symbols import AREAL_STANDARD, AREAL_SYMBOLS
@@ -55,10 +54,6 @@ MIN_HEIGHTS = 256
 
 NOISE_SEED = 25178
 """Seed of the noise that is added once more to see what noise does to each parameter."""
-
-FEATURE_NOISE = 1.6
-"""How much more of a feature parameter is noise than what adding the noise once more does: the
-first noise breaks hills up, the second finds them broken (benchmark `roughness_coverage`)."""
 
 LAY = "direction of the lay (along the ridges), from growing column towards growing row"
 
@@ -164,7 +159,8 @@ def roughness_areal(
         noisier, _ = _limited(height + noise, spacing, nesting_index_um, limits)
         noisy = _values(noisier, spacing, how).value
     left = surface_noise(known, spacing, nesting_index_um, limits)
-    values = _with_doubt(plain, (ends, noisy, left, restless), known, limits.form, z)
+    broken = broken_up(how.pruning * plain.value["Sz"], left)
+    values = _with_doubt(plain, (ends, noisy, left, restless, broken), known, limits.form, z)
     note = NOT_SETTLED if restless else ""
     conditions = _conditions(z, spacing, nesting_index_um, limits, note)
     readings = material_readings(how.material, "S")
@@ -290,27 +286,37 @@ def _values(
     if everything:
         parts.append(spatial_values(z, spacing))
         if settings.features:
-            parts.append(feature_values(z, spacing, parts[0].value["Sz"], settings.pruning))
+            reach = parts[0].value["Sz"], parts[0].sampling["Sz"]
+            parts.append(feature_values(z, spacing, reach, settings.pruning))
     value: dict[str, float] = {}
     sampling: dict[str, float] = {}
+    freedom: dict[str, float] = {}
     notes: dict[str, str] = {}
     for part in parts:
         value.update(part.value)
         sampling.update(part.sampling)
         notes.update(part.notes)
-    return ArealValues(value, sampling, parts[0].freedom, parts[0].levelling_um2, notes)
+        freedom.update(part.freedom)
+    return ArealValues(value, sampling, freedom, parts[0].levelling_um2, notes)
 
 
 def _with_doubt(
     plain: ArealValues,
-    variants: tuple[dict[str, float], dict[str, float], float, float],
+    variants: tuple[dict[str, float], dict[str, float], float, float, bool],
     doubt: HeightDoubt,
     form: str,
     z: FloatArray,
 ) -> dict[str, Measured]:
-    ends, noisy, noise_left, restless = variants
+    ends, noisy, noise_left, restless, broken = variants
     rms, count = plain.value["Sq"], int(np.count_nonzero(np.isfinite(z)))
     taken = 0.5 * free_parameters(form, 2) * plain.levelling_um2 / rms**2
+    bare = None
+    if noisy:
+        slopes = np.array([plain.value["Sdq"]]), np.array([noisy["Sdq"]])
+        bare = replace(
+            noise_known(np.array([rms]), noise_left, slopes, doubt.noise_u_rel),
+            broken=broken,
+        )
     ends_rel = abs(ends["Sq"] / rms - 1.0) / math.sqrt(3.0) if ends else 0.0
     result = {}
     for name, entry in AREAL_SYMBOLS.items():
@@ -330,47 +336,17 @@ def _with_doubt(
             )
         if restless:
             budget[ROUNDS] = REACH * restless / rms * abs(value) * max(entry.height_power, 1.0)
-        if noisy:
-            budget[NOISE] = _noise_of(name, value, noisy[name])
-        if noisy and name in ("Sq", "Sa"):
-            left = noise_left / rms
-            if left >= 1.0:
-                value, note = math.nan, "the height noise accounts for all of the roughness"
-            else:
-                value, budget = _without_noise(
-                    (value, noisy[name] if name == "Sa" else None), budget, left,
-                    doubt.noise_u_rel,
-                )
-        result[name] = measured(value, budget, plain.freedom, entry, note=note, n=count)
+        if bare is not None:
+            one = without_noise(
+                name, entry, (np.array([value]), np.array([noisy[name]])), bare)
+            if math.isfinite(value) and not math.isfinite(one.value[0]):
+                note = one.why
+            value = float(one.value[0])
+            budget = {source: share * float(one.growth[0]) for source, share in budget.items()}
+            budget[NOISE] = float(one.share[0])
+        result[name] = measured(
+            value, budget, plain.freedom.get(name, math.inf), entry, note=note, n=count)
     return result
-
-
-def _noise_of(name: str, value: float, noisier: float) -> float:
-    """Return how much of a value is noise; that of a mean hill shrinks by a factor each time."""
-    share = float(noise_share(np.array(value), np.array(noisier), AREAL_SYMBOLS[name]))
-    if name not in FEATURES:
-        return share
-    if value > 0 and noisier > 0:
-        share = max(share, value * abs(math.log(noisier / value)))
-    return FEATURE_NOISE * share
-
-
-def _without_noise(
-    pair: tuple[float, float | None], budget: dict[str, float], left: float, noise_u_rel: float
-) -> tuple[float, dict[str, float]]:
-    """Take out noise whose share of Sq is ``left``: Sa goes down by as much as Sq does.
-
-    That is right for Gaussian heights; how far it is from what adding the noise once more says
-    (the second value of the pair) is part of Sa's doubt.
-    """
-    value, noisier = pair
-    kept = math.sqrt(1.0 - left**2)
-    grown = {source: share / kept for source, share in budget.items()}
-    grown[NOISE] = value * kept * (left / kept) ** 2 * noise_u_rel
-    if noisier is not None:
-        other = float(extrapolated(np.array(value), np.array(noisier)))
-        grown[NOISE] = math.hypot(grown[NOISE], value * kept - other)
-    return value * kept, grown
 
 
 def _conditions(

@@ -103,7 +103,7 @@ def spatial_values(height_um: FloatArray, spacing_um: tuple[float, float]) -> Ar
     value["Std"], sampling["Std"] = direction, u_direction
     if u_direction > NO_DIRECTION_DEG:
         notes["Std"] = "no prevailing direction"
-    return ArealValues(value, sampling, math.inf, 0.0, notes)
+    return ArealValues(value, sampling, {}, 0.0, notes)
 
 
 def _autocorrelation(height_um: FloatArray) -> tuple[FloatArray, tuple[int, int], float]:

@@ -115,18 +115,23 @@ def _profile(
     noise_rel = noise.u / noise.value if noise_um > 0 and math.isfinite(noise.u) else 0.0
     doubt = HeightDoubt(
         noise_um=noise_um, noise_u_rel=min(noise_rel, 1.0), height_u_rel=contour.u_height_rel,
-        spacing_u_rel=contour.u_spacing_rel,
+        spacing_u_rel=contour.u_spacing_rel, noise_lags=contour.noise_correlation,
     )
+    five = contour.length_um / DEFAULT_SECTIONS
+    fitting = longest_class_within(contour.length_um)
     try:
+        if fitting is None:
+            return _with_default_class(
+                roughness_profile(
+                    contour.deviation_um, contour.spacing_um, nesting_index_um=five, doubt=doubt,
+                    settings=settings,
+                ), "",
+            )
         first = roughness_profile(
-            contour.deviation_um, contour.spacing_um, nesting_index_um=_five(contour), doubt=doubt,
-            settings=settings,
+            contour.deviation_um, contour.spacing_um, nesting_index_um=five, settings=settings
         )
         wanted = setting_class_for(first["Rz"].value)
-        fitting = longest_class_within(contour.length_um)
         if wanted.evaluation_length_um > contour.length_um:
-            if fitting is None:
-                return _with_default_class(first, "")
             wanted = fitting
         chosen = roughness_profile(
             contour.deviation_um, contour.spacing_um, setting_class=wanted.name, doubt=doubt,
@@ -149,10 +154,6 @@ def _with_default_class(profile: Roughness, used: str) -> Roughness:
     given = profile.conditions
     kept = f"{note}; {given.note.removeprefix('non-default: ')}" if given.note else note
     return replace(profile, conditions=replace(given, note=kept))
-
-
-def _five(contour: EdgeContour) -> float:
-    return contour.length_um / DEFAULT_SECTIONS
 
 
 def _with_edge(profile: Roughness, contour: EdgeContour) -> tuple[RoughnessRow, ...]:

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.measure.areal_parameters import ArealValues
+from edgeqc.measure.areal_parameters import ArealValues, tail_scale
+from edgeqc.measure.block_spread import freedom_of
 from edgeqc.measure.watershed import Hills, pruned_hills
-from edgeqc.quantity import FloatArray
+from edgeqc.quantity import BoolArray, FloatArray
 
 SingleArray = NDArray[np.float32]
 
@@ -39,7 +40,7 @@ _SECOND_SHORT = np.array([1.0, -2.0, 1.0])
 def feature_values(
     height_um: FloatArray,
     spacing_um: tuple[float, float],
-    height_range_um: float,
+    height_range_um: tuple[float, float],
     pruning: float = PRUNING,
 ) -> ArealValues:
     """Return Spd, Svd, Spc, Svc, S5p, S5v, S10z, Sha, Sda, Shv and Sdv.
@@ -50,8 +51,8 @@ def feature_values(
         Heights in µm from the mean plane, NaN outside the region.
     spacing_um : (float, float)
         (row, col) sampling interval in µm.
-    height_range_um : float
-        Sz.
+    height_range_um : (float, float)
+        Sz and its standard uncertainty from the finite area.
     pruning : float
         Pruning threshold as a share of Sz.
 
@@ -67,6 +68,10 @@ def feature_values(
     seven points where they are there, else three; peaks beside a gap have no part in
     it. S10z = S5p + S5v.
 
+    Their sampling has two parts: the features' own scatter, and that of the pruning threshold,
+    which is a share of a largest height. What the latter does is read from the hills that a
+    threshold higher by one standard uncertainty would take away.
+
     References
     ----------
     ISO 25178-2:2021, 5 (definitions; restriction to closed hills, volume limit and default
@@ -78,25 +83,28 @@ def feature_values(
     value: dict[str, float] = {}
     sampling: dict[str, float] = {}
     notes: dict[str, str] = {}
+    freedom: dict[str, float] = {}
     names = (("Spd", "Spc", "S5p", "Sha", "Shv", 1.0), ("Svd", "Svc", "S5v", "Sda", "Sdv", -1.0))
     for density, curvature, five, hill_area, hill_volume, sign in names:
         z = np.float32(sign) * closed
-        hills = pruned_hills(z, spacing_um, pruning * height_range_um)
+        hills = pruned_hills(z, spacing_um, pruning * height_range_um[0])
         count = hills.peak.size
+        peaks = z.ravel()[hills.peak].astype(np.float64)
+        stay = peaks - hills.saddle >= pruning * sum(height_range_um)
         value[density] = count / area
-        sampling[density] = math.sqrt(count) / area  # count of independent events
+        # a count of independent events
+        sampling[density] = math.hypot(math.sqrt(count), np.count_nonzero(~stay)) / area
         # heights that only closed a gap say nothing about curvature
         bends = _curvatures(sign * height_um, hills, spacing_um)
-        value[curvature], sampling[curvature] = _mean(bends)
+        value[curvature], sampling[curvature], freedom[curvature] = _mean(bends, stay)
         whole = ~hills.open_hill
         areas, volumes = _areas_and_volumes(z, hills, spacing_um)
-        value[hill_area], sampling[hill_area] = _mean(areas[whole])
-        value[hill_volume], sampling[hill_volume] = _mean(volumes[whole])
-        highest = np.sort(z.ravel()[hills.peak])[::-1][:EXTREME_COUNT].astype(np.float64)
+        for name, sizes in ((hill_area, areas), (hill_volume, volumes)):
+            value[name], sampling[name], freedom[name] = _mean(sizes[whole], stay[whole])
+        highest = np.sort(peaks)[::-1][:EXTREME_COUNT]
         if highest.size == EXTREME_COUNT:
-            # extreme heights thin out exponentially; their mean varies more than they scatter
-            scale = float(highest.mean() - highest[-1]) * EXTREME_COUNT / (EXTREME_COUNT - 1)
-            value[five], sampling[five] = float(highest.mean()), EXTREME_SPREAD * scale
+            value[five] = float(highest.mean())
+            sampling[five] = EXTREME_SPREAD * tail_scale(peaks)
         else:
             value[five], sampling[five] = math.nan, math.nan
             notes[five] = notes["S10z"] = f"only {count} peaks or pits are left after pruning"
@@ -105,17 +113,28 @@ def feature_values(
                 notes[name] = "no closed hill or dale"
     value["S10z"] = value["S5p"] + value["S5v"]
     sampling["S10z"] = math.hypot(sampling["S5p"], sampling["S5v"])
-    return ArealValues(value, sampling, math.inf, 0.0, notes)
+    return ArealValues(value, sampling, freedom, 0.0, notes)
 
 
-def _mean(values: FloatArray) -> tuple[float, float]:
-    """Mean and its standard uncertainty from the scatter (JCGM 100:2008, 4.2.3)."""
-    good = values[np.isfinite(values)]
+def _mean(values: FloatArray, stay: BoolArray) -> tuple[float, float, float]:
+    """Mean, its standard uncertainty from the scatter, and degrees of freedom.
+
+    Part of the uncertainty is by how much the mean would move if only those that ``stay`` were
+    left.
+
+    References: JCGM 100:2008, 4.2.3.
+    """
+    known = np.isfinite(values)
+    good = values[known]
     if good.size == 0:
-        return math.nan, math.nan
+        return math.nan, math.nan, 1.0
+    mean = float(good.mean())
     if good.size == 1:
-        return float(good[0]), math.nan
-    return float(good.mean()), float(good.std(ddof=1) / math.sqrt(good.size))
+        return mean, math.nan, 1.0
+    left = good[stay[known]]
+    moved = float(left.mean()) - mean if left.size else mean
+    scatter = float(good.std(ddof=1) / math.sqrt(good.size))
+    return mean, math.hypot(scatter, moved), float(freedom_of(good - mean))
 
 
 def _close_small_gaps(height_um: SingleArray) -> SingleArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from edgeqc.measure.noise_taken_out import ALL_NOISE
 from edgeqc.measure.profile_band import FILTER_TITLES, Band, Kind
 from edgeqc.measure.roughness_result import NO_TRANSITION, Conditions
 from edgeqc.measure.roughness_symbols import PROFILE_STANDARD
@@ -68,10 +69,8 @@ def why_not_had(name: str, value: float) -> str:
     ----------
     ISO 21920-2:2021 (profile elements).
     """
-    if name[1:] in ("q", "a") and math.isnan(value):
-        return "the height noise accounts for all of the roughness"
     if name[1:] == "mq" and math.isnan(value):
         return NO_TRANSITION
     if name[1:] in ("Sm", "c") and math.isnan(value):
         return "no complete profile element"
-    return ""
+    return ALL_NOISE if math.isnan(value) else ""

@@ -11,7 +11,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.measure.material_ratio import MaterialSettings, material_values, probability_values
+from edgeqc.measure.block_spread import (
+    BLOCKS,
+    block_borders,
+    freedom_of,
+    moments_left_out,
+    spreads,
+)
+from edgeqc.measure.material_ratio import MaterialSettings
+from edgeqc.measure.material_spread import material_with_spread
 from edgeqc.measure.profile_elements import (
     HEIGHT_DISCRIMINATION,
     SPACING_DISCRIMINATION,
@@ -19,17 +27,6 @@ from edgeqc.measure.profile_elements import (
 )
 from edgeqc.measure.slopes import local_slopes
 from edgeqc.quantity import FloatArray
-
-BLOCKS = 10
-"""Blocks into which the evaluation length is cut to see how parameters vary along it: enough
-for a variance with 9 degrees of freedom, few enough for a block to be longer than the
-correlation length of any profile that is long enough for its section length."""
-
-BLOCK_CURVE = 40
-"""Points to which the material ratio curve of a block is thinned for its scatter."""
-
-MIN_BLOCK = 16
-"""Fewest heights in a block of which parameters are taken."""
 
 
 @dataclass(frozen=True)
@@ -73,20 +70,24 @@ class ProfileValues:
         Symbol without its leading letter (``"a"``, ``"q"``, ``"z"``, ``"Sm"``) -> value.
     sampling : dict of str to (batch,) float array
         Standard uncertainty from the finite evaluation length.
-    freedom : dict of str to float
+    freedom : dict of str to float or (batch,) float array
         Degrees of freedom of that uncertainty.
     levelling : (batch,) float array
         Variance of the mean line's height, in µm²: what removing it takes from the mean square.
     restless : (batch,) float array, optional
         Root mean square move of a robust filter's line in its last round, in µm; 0 where it had
         settled, None without a robust filter.
+    blocks : dict of str to (batch, blocks) float array
+        Pseudo-values of each block or section length, whose scatter is ``sampling``; up to their
+        common part.
     """
 
     value: dict[str, FloatArray]
     sampling: dict[str, FloatArray]
-    freedom: dict[str, float]
+    freedom: dict[str, FloatArray | float]
     levelling: FloatArray
     restless: FloatArray | None = None
+    blocks: dict[str, FloatArray] = field(default_factory=dict)
 
 
 def profile_values(
@@ -124,13 +125,16 @@ def profile_values(
     z -= mean(z, axis=1, keepdims=True)  # the rounding of a large offset's mean is left over
     value: dict[str, FloatArray] = {}
     sampling: dict[str, FloatArray] = {}
-    freedom: dict[str, float] = {}
-    levelling = _moments(z, local_slopes(z, spacing_um), value, sampling)
-    freedom.update(dict.fromkeys(value, BLOCKS - 1.0))
-    _sections(z, starts - starts[0], value, sampling, freedom)
+    freedom: dict[str, FloatArray | float] = {}
+    levelling, blocks = _moments(z, local_slopes(z, spacing_um), value, sampling, freedom)
+    blocks.update(_sections(z, starts - starts[0], value, sampling, freedom))
     _elements(z, spacing_um, settings, value, sampling, freedom, len(starts) - 1)
-    _material(z, settings.material, value, sampling, freedom)
-    return ProfileValues(value, sampling, freedom, levelling)
+    found, spread, known, pseudo = material_with_spread(z, settings.material)
+    blocks.update(pseudo)
+    value.update(found)
+    sampling.update(spread)
+    freedom.update(known)
+    return ProfileValues(value, sampling, freedom, levelling, blocks=blocks)
 
 
 def _block_mean(field: FloatArray, borders: NDArray[np.int64]) -> FloatArray:
@@ -146,50 +150,13 @@ def _block_mean(field: FloatArray, borders: NDArray[np.int64]) -> FloatArray:
         return np.where(count > 0, total / count, np.nan)
 
 
-def block_borders(samples: int) -> NDArray[np.int64]:
-    """Return the borders of the blocks of a profile.
-
-    References
-    ----------
-    Batch means of a correlated series: Management Science 1983;29(9):1090 (from memory).
-    """
-    blocks = max(1, min(BLOCKS, samples // MIN_BLOCK))
-    return np.rint(np.linspace(0, samples, blocks + 1)).astype(np.int64)
-
-
-def spread_of_mean(blocks: FloatArray) -> FloatArray:
-    """Return the standard uncertainty of the mean of (..., blocks) block values.
-
-    Notes
-    -----
-    The scatter of the block means, with the correlation of neighbouring blocks added where it
-    is positive; never less than without it.
-
-    References
-    ----------
-    JCGM 100:2008, 4.2.3 and 4.2.7 note 1; batch means as in ``block_borders``.
-    """
-    known = np.isfinite(blocks)
-    count = known.sum(axis=-1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known, blocks, 0.0).sum(axis=-1) / count
-        deviation = np.where(known, blocks - mean[..., None], 0.0)
-        square = (deviation * deviation).sum(axis=-1) / (count - 1)
-        pairs = (deviation[..., 1:] * deviation[..., :-1]).sum(axis=-1) / (count - 1)
-        # deviations from the blocks' own mean pull neighbours apart by square/count
-        together = np.maximum(pairs + square / count, 0.0)
-        return np.where(count > 2, np.sqrt((square + 2.0 * together) / count), np.nan)
-
-
-def _spreads(of_blocks: dict[str, FloatArray]) -> dict[str, FloatArray]:
-    """Spread of the mean of each field's blocks, all fields in one go."""
-    spreads = spread_of_mean(np.stack(list(of_blocks.values())))
-    return dict(zip(of_blocks, spreads, strict=True))
-
-
 def _moments(
-    z: FloatArray, slope: FloatArray, value: dict[str, FloatArray], sampling: dict[str, FloatArray]
-) -> FloatArray:
+    z: FloatArray,
+    slope: FloatArray,
+    value: dict[str, FloatArray],
+    sampling: dict[str, FloatArray],
+    freedom: dict[str, FloatArray | float],
+) -> tuple[FloatArray, dict[str, FloatArray]]:
     """Parameters that are means over the evaluation length, by way of block means."""
     borders = block_borders(z.shape[1])
     weight = _weights(z, borders)
@@ -209,20 +176,23 @@ def _moments(
         dq = np.sqrt(mean["dq"])
         value.update({"a": mean["abs"], "q": q, "sk": sk, "ku": ku})
         value.update({"da": mean["da"], "dq": dq, "dl": 100.0 * mean["dl"]})
-        q1, sk1, ku1, dq1 = (field[:, None] for field in (q, sk, ku, dq))
+        q1, dq1 = (field[:, None] for field in (q, dq))
         # first-order change of each parameter with the block means (JCGM 100:2008, 5.1.2)
         change = {
             "a": shift["abs"],
             "q": shift["2"] / (2.0 * q1),
-            "sk": (shift["3"] / q1**3) - 3.0 * shift["1"] / q1 - 1.5 * sk1 * shift["2"] / q1**2,
-            "ku": shift["4"] / q1**4 - 4.0 * sk1 * shift["1"] / q1
-            - 2.0 * ku1 * shift["2"] / q1**2,
             "da": shift["da"], "dq": shift["dq"] / (2.0 * dq1), "dl": 100.0 * shift["dl"],
         }
-    spreads = _spreads({**change, "1": block["1"]})
-    levelling: FloatArray = np.nan_to_num(spreads.pop("1")) ** 2
-    sampling.update(spreads)
-    return levelling
+    freedom.update(dict.fromkeys(value, BLOCKS - 1.0))
+    sums = {name: np.nan_to_num(block[name]) * weight for name in "1234"}
+    blocks = np.count_nonzero(weight, axis=1)[:, None]
+    for name, added in zip(("sk", "ku"), moments_left_out(sums, weight), strict=True):
+        change[name] = np.where(weight > 0, added * blocks, np.nan)
+        freedom[name] = freedom_of(added)
+    found = spreads({**change, "1": block["1"]})
+    levelling: FloatArray = np.nan_to_num(found.pop("1")) ** 2
+    sampling.update(found)
+    return levelling, change
 
 
 def _weights(z: FloatArray, borders: NDArray[np.int64]) -> FloatArray:
@@ -240,8 +210,8 @@ def _sections(
     starts: NDArray[np.int64],
     value: dict[str, FloatArray],
     sampling: dict[str, FloatArray],
-    freedom: dict[str, float],
-) -> None:
+    freedom: dict[str, FloatArray | float],
+) -> dict[str, FloatArray]:
     """Means over the section lengths, and the extremes over the evaluation length."""
     high = np.fmax.reduceat(z, starts[:-1], axis=1)
     low = -np.fmin.reduceat(z, starts[:-1], axis=1)
@@ -263,6 +233,7 @@ def _sections(
     for name, source in (("pt", "p"), ("vt", "v"), ("t", "z"), ("zx", "z")):
         sampling[name] = scatter[source]
     freedom.update(dict.fromkeys(("z", "p", "v", "pt", "vt", "t", "zx"), max(count - 1.0, 1.0)))
+    return {"z": both, "p": high, "v": low}
 
 
 def _scatter(sections: FloatArray) -> FloatArray:
@@ -280,113 +251,21 @@ def _elements(
     settings: ProfileSettings,
     value: dict[str, FloatArray],
     sampling: dict[str, FloatArray],
-    freedom: dict[str, float],
+    freedom: dict[str, FloatArray | float],
     sections: int,
 ) -> None:
     least_height = settings.height_discrimination * value["z"]
     section_um = z.shape[1] * spacing_um / sections
     least_width = settings.spacing_discrimination * section_um
     elements = profile_elements(z, spacing_um, least_height, least_width)
-    value.update({"Sm": elements.spacing_um, "c": elements.height_um})
-    sampling.update({"Sm": elements.u_spacing_um, "c": elements.u_height_um})
-    freedom.update(dict.fromkeys(("Sm", "c"), max(float(elements.count.min()) - 1.0, 1.0)))
-
-
-def falling_curve(z: FloatArray, points: int) -> FloatArray:
-    """Return (batch, points) heights in falling order; gaps are closed by interpolation.
-
-    References
-    ----------
-    ISO 21920-2:2021 (material ratio curve).
-    """
-    rising = np.sort(z, axis=1)  # NaN goes to the end
-    count = np.isfinite(z).sum(axis=1)
-    if points == z.shape[1] and (count == points).all():
-        return rising[:, ::-1]
-    curve = np.full((z.shape[0], points), np.nan)
-    for row in range(z.shape[0]):
-        m = int(count[row])
-        if m > 1:
-            at = (np.arange(points) + 0.5) * m / points - 0.5
-            curve[row] = np.interp(at, np.arange(m), rising[row, :m])[::-1]
-    return curve
-
-
-def _material(
-    z: FloatArray,
-    settings: MaterialSettings,
-    value: dict[str, FloatArray],
-    sampling: dict[str, FloatArray],
-    freedom: dict[str, float],
-) -> None:
-    curve = falling_curve(z, z.shape[1])
-    values = material_values(curve, settings)
-    values.update(probability_values(curve))
-    value.update({name.removeprefix("R"): field for name, field in values.items()})
-    blocks = block_borders(z.shape[1]).size - 1
-    if blocks < 3:
-        sampling.update(dict.fromkeys((k.removeprefix("R") for k in values), mean_free(z)))
-        return
-    size = z.shape[1] // blocks
-    pieces = z[:, : size * blocks].reshape(-1, size)
-    thinned = thinned_curve(falling_curve(pieces, size), BLOCK_CURVE)
-    left_out = curves_without_one(thinned.reshape(z.shape[0], blocks, -1))
-    without = left_out.reshape(z.shape[0] * blocks, -1)
-    scatter = material_values(without, settings) | probability_values(without)
-    # pseudo-values of the jackknife, up to their common part
-    pseudo = {
-        name.removeprefix("R"): (1 - blocks) * field.reshape(z.shape[0], blocks)
-        for name, field in scatter.items()
-    }
-    sampling.update(_spreads(pseudo))
-    freedom.update(dict.fromkeys(pseudo, blocks - 1.0))
-
-
-def mean_free(z: FloatArray) -> FloatArray:
-    """Return NaN for every profile: nothing is known of the scatter along it.
-
-    References
-    ----------
-    JCGM 100:2008, 4.2 (a scatter needs repeated readings).
-    """
-    return np.full(z.shape[0], np.nan)
-
-
-def thinned_curve(curve: FloatArray, points: int) -> FloatArray:
-    """Return (batch, points) curves that stand for longer ones, by means over equal shares.
-
-    References
-    ----------
-    ISO 21920-2:2021 (material ratio curve).
-    """
-    m = curve.shape[1]
-    if m <= points:
-        return curve
-    borders = np.rint(np.linspace(0, m, points + 1)).astype(np.int64)
-    thinned: FloatArray = np.add.reduceat(curve, borders[:-1], axis=1) / np.diff(borders)
-    return thinned
-
-
-def curves_without_one(curves: FloatArray) -> FloatArray:
-    """Return the pooled curves with each block left out in turn, from their own means.
-
-    Parameters
-    ----------
-    curves : (batch, blocks, points) float array
-        Curve of every block; NaN where a block has none.
-
-    Returns
-    -------
-    (batch, blocks, (blocks - 1) points) float array
-        Entry b is the pool without block b, in falling order.
-
-    References
-    ----------
-    Jackknife with blocks: Ann. Statist. 1989;17(3):1217 (from memory).
-    """
-    batch, blocks, points = curves.shape
-    others = np.array([[k for k in range(blocks) if k != b] for b in range(blocks)])
-    pools = curves[:, others].reshape(batch, blocks, (blocks - 1) * points)
-    pools -= pools.mean(axis=2, keepdims=True)
-    falling: FloatArray = -np.sort(-pools, axis=2)
-    return falling
+    # the least height is a share of Rz, which is itself known only so well
+    higher = least_height + settings.height_discrimination * np.nan_to_num(sampling["z"])
+    other = profile_elements(z, spacing_um, higher, least_width)
+    rows = (
+        ("Sm", elements.spacing_um, elements.u_spacing_um, other.spacing_um),
+        ("c", elements.height_um, elements.u_height_um, other.height_um),
+    )
+    for name, found, scatter, moved in rows:
+        value[name] = found
+        sampling[name] = np.hypot(scatter, np.nan_to_num(moved - found))
+        freedom[name] = np.maximum(elements.count - 1.0, 1.0)

@@ -5,7 +5,6 @@ The heights may come from a height map or from an edge contour; grey levels are 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -14,7 +13,6 @@ from numpy.typing import ArrayLike
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.areal_roughness import ArealSettings, roughness_areal
-from edgeqc.measure.form import free_parameters
 from edgeqc.measure.height_checks import (
     FLAT,
     LARGEST_HEIGHT_UM,
@@ -26,22 +24,15 @@ from edgeqc.measure.material_ratio import material_readings
 from edgeqc.measure.profile_band import Band, Kind, limited_profile, profile_noise
 from edgeqc.measure.profile_conditions import profile_conditions, why_not_had
 from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, profile_values
+from edgeqc.measure.profile_shares import joined, with_shares
 from edgeqc.measure.roughness_result import (
-    ENDS,
-    LEVELLING,
-    NOISE,
     NOT_SETTLED,
-    REACH,
     ROUNDS,
-    SAMPLING,
     Conditions,
     HeightDoubt,
     Roughness,
     Shares,
-    extrapolated,
     measured,
-    noise_share,
-    scale_shares,
 )
 from edgeqc.measure.roughness_symbols import PROFILE_SYMBOLS
 from edgeqc.measure.section_lengths import SETTING_CLASSES, Sections, plan_sections
@@ -64,6 +55,9 @@ ROWS_AT_ONCE = 50
 
 MIN_HEIGHTS = 50
 """Fewest heights of a profile: five section lengths of ten heights."""
+
+NOISE_DRAWS = 8
+"""Draws of that noise for a single profile, which has little for chance to even out."""
 
 NOISE_SEED = 21920
 """Seed of the noise that is added once more to see what noise does to each parameter."""
@@ -102,11 +96,12 @@ class ProfileTable:
         values = {}
         for name, value in self.value.items():
             shares = self.shares[name]
+            freedom = float(np.broadcast_to(shares.freedom, self.usable.shape)[index])
             budget = {source: float(share[index]) for source, share in shares.shares.items()}
             entry = PROFILE_SYMBOLS[name[1:]]
             note = why_not_had(name, float(value[index]))
             values[name] = measured(
-                float(value[index]), budget, shares.freedom, entry, note=note,
+                float(value[index]), budget, freedom, entry, note=note,
                 n=int(self.count[index]),
             )
         restless = any(value.budget.get(ROUNDS) for value in values.values())
@@ -258,16 +253,41 @@ def roughness_profiles(
         piece = good[start : start + ROWS_AT_ONCE]
         plain = values_of(piece, limits)
         ends = _other_ends(piece, plain, limits, values_of) if filtered else {}
-        noisy = {}
+        noisy = None
         if known.noise_um > 0:
-            noisy = values_of(piece + known.draw(rng, piece.shape, (spacing,)), limits).value
-        parts.append(_with_shares(plain, ends, noisy, known, left, limits.form))
-    value, shares = _joined(parts, kind, usable)
+            noisy = _noisier(piece, (rng, known, spacing), limits, values_of)
+        parts.append(with_shares(plain, ends, noisy, known, left, limits.form))
+    value, shares = joined(parts, kind, usable)
     conditions = replace(
         profile_conditions(kind, nesting_index_um, limits, sections),
         readings=material_readings(how.material, kind) | how.element_reading(kind),
     )
     return ProfileTable(value, shares, conditions, usable, count)
+
+
+def _noisier(
+    heights: FloatArray,
+    noise: tuple[np.random.Generator, HeightDoubt, float],
+    band: Band,
+    values_of: Callable[[FloatArray, Band], ProfileValues],
+) -> ProfileValues:
+    """Return the mean values with the noise added once more; few profiles get several draws."""
+    rng, known, spacing = noise
+    draws = max(1, min(NOISE_DRAWS, ROWS_AT_ONCE // heights.shape[0]))
+    many = np.tile(heights, (draws, 1))
+    noisy = values_of(many + known.draw(rng, many.shape, (spacing,)), band)
+
+    def mean(field: FloatArray) -> FloatArray:
+        of_draws = field.reshape(draws, heights.shape[0], *field.shape[1:])
+        had = np.isfinite(of_draws)
+        with np.errstate(invalid="ignore"):
+            found: FloatArray = np.where(had, of_draws, 0.0).sum(axis=0) / had.sum(axis=0)
+        return found
+
+    return replace(
+        noisy, value={name: mean(value) for name, value in noisy.value.items()},
+        blocks={name: mean(block) for name, block in noisy.blocks.items()},
+    )
 
 
 def _other_ends(
@@ -329,69 +349,3 @@ def _plan(
             samples, spacing, nesting_index_um=nesting, setting_class=setting_class
         )
     return plan_sections(samples, spacing, section_count=1)
-
-
-def _with_shares(
-    plain: ProfileValues,
-    ends: dict[str, FloatArray],
-    noisy: dict[str, FloatArray],
-    doubt: HeightDoubt,
-    noise_left_um: float,
-    form: str,
-) -> tuple[dict[str, FloatArray], dict[str, Shares]]:
-    """Put the shares of each value's uncertainty together, and take the noise out of Rq and Ra.
-
-    Ra goes down by as much as Rq does, which is right for Gaussian heights; how far that is from
-    what adding the noise once more says is part of its doubt.
-    """
-    values, result = dict(plain.value), {}
-    rms = plain.value["q"]
-    # removing a form of p parameters takes about p times the variance of the mean away
-    taken = 0.5 * free_parameters(form, 1) * plain.levelling / rms**2
-    for name, value in plain.value.items():
-        entry = PROFILE_SYMBOLS[name]
-        shares = {SAMPLING: plain.sampling[name], **scale_shares(value, entry, doubt)}
-        shares[LEVELLING] = np.abs(value) * taken * entry.height_power
-        if plain.restless is not None:
-            shares[ROUNDS] = np.abs(value) * (REACH * plain.restless / rms) * max(
-                entry.height_power, 1.0)
-        if ends:
-            shares[ENDS] = np.abs(ends[name] - value) / math.sqrt(3.0)
-        if noisy:
-            shares[NOISE] = noise_share(value, noisy[name], entry)
-        result[name] = Shares(shares, plain.freedom[name])
-    if noisy:
-        square = rms**2 - noise_left_um**2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            left = np.sqrt(np.where(square > 0, square, np.nan)) / rms
-            known = noise_left_um**2 * doubt.noise_u_rel / (left * rms) ** 2
-        for name in ("q", "a"):
-            values[name] = plain.value[name] * left
-            shares = {k: share / left for k, share in result[name].shares.items()}
-            shares[NOISE] = values[name] * known
-            if name == "a":
-                other = extrapolated(plain.value["a"], noisy["a"])
-                shares[NOISE] = np.hypot(shares[NOISE], np.abs(values["a"] - other))
-            result[name] = Shares(shares, plain.freedom[name])
-    return values, result
-
-
-def _joined(
-    parts: list[tuple[dict[str, FloatArray], dict[str, Shares]]], kind: str, usable: BoolArray
-) -> tuple[dict[str, FloatArray], dict[str, Shares]]:
-    """Join the pieces and put NaN where a profile was of no use."""
-
-    def spread(pieces: list[FloatArray]) -> FloatArray:
-        whole = np.full(usable.size, np.nan)
-        whole[usable] = np.concatenate(pieces)
-        return whole
-
-    values, shares = {}, {}
-    for name in parts[0][0]:
-        values[kind + name] = spread([value[name] for value, _ in parts])
-        first = parts[0][1][name]
-        shares[kind + name] = Shares(
-            {k: spread([piece[name].shares[k] for _, piece in parts]) for k in first.shares},
-            min(piece[name].freedom for _, piece in parts),
-        )
-    return values, shares

@@ -22,7 +22,15 @@ NOISY = 0.3
 """Share of height noise, over the value, from which it is said that noise dominates: about half
 of the value's square is then noise."""
 
+LAG_KERNEL = 16
+"""Steps to either side of the kernel that gives noise its correlation from point to point."""
+
+LARGEST_RECIPROCAL = 0.75
+"""Half-width of a kurtosis over its excess above 1 from which its uncertainty is not known: its
+interval would reach to four times that excess and beyond."""
+
 ASPECT_RATIO = "Texture aspect ratio"
+SKEWNESS, KURTOSIS = "Skewness", "Kurtosis"
 
 COVERAGE = 0.95
 """Coverage probability of the intervals."""
@@ -49,6 +57,8 @@ would reach from nothing to five times the value and more."""
 
 TOO_DOUBTFUL = "its doubt is more than twice its value"
 
+FEW_DECIDE = "uncertainty unknown: a few heights far out decide it"
+
 NO_TRANSITION = "the probability curve's two slopes are alike: no transition"
 
 
@@ -70,6 +80,9 @@ class HeightDoubt:
     noise_correlation_um : float
         Distance l over which the noise goes together, autocorrelation exp(-(r/l)²); 0 for noise
         that is new at every point. Heights from matched windows have noise as wide as those.
+    noise_lags : tuple of float
+        Correlation of the noise of heights 1, 2, ... steps apart, where it is known that way
+        (edges read from a picture); takes the place of ``noise_correlation_um``.
 
     References
     ----------
@@ -81,11 +94,12 @@ class HeightDoubt:
     height_u_rel: float = 0.0
     spacing_u_rel: float = 0.0
     noise_correlation_um: float = 0.0
+    noise_lags: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         figures = (
             self.noise_um, self.noise_u_rel, self.height_u_rel, self.spacing_u_rel,
-            self.noise_correlation_um,
+            self.noise_correlation_um, *np.abs(self.noise_lags),
         )
         if not all(math.isfinite(figure) and figure >= 0 for figure in figures):
             raise MeasurementError(
@@ -96,6 +110,8 @@ class HeightDoubt:
 
     def weights(self, spacing_um: float) -> FloatArray:
         """Return the kernel that makes such noise of white noise; its squares sum to one."""
+        if self.noise_lags:
+            return _weights_of(self.noise_lags)
         sigma = 0.5 * self.noise_correlation_um / spacing_um
         half = int(4.0 * sigma + 0.5)
         if half == 0:
@@ -114,6 +130,20 @@ class HeightDoubt:
             if kernel.size > 1:
                 noise = convolve1d(noise, kernel, axis=axis, mode="wrap")
         return noise
+
+
+def _weights_of(lags: tuple[float, ...]) -> FloatArray:
+    """Return the even kernel that gives white noise these correlations."""
+    at = np.arange(-LAG_KERNEL, LAG_KERNEL + 1)
+    correlation = np.zeros(at.size)
+    correlation[LAG_KERNEL] = 1.0
+    for lag, share in enumerate(lags, start=1):
+        correlation[LAG_KERNEL + lag] = correlation[LAG_KERNEL - lag] = share
+    # correlations known only in part may ask for less than nothing at some frequency
+    power = np.maximum(np.fft.fft(np.fft.ifftshift(correlation)).real, 0.0)
+    kernel: FloatArray = np.fft.fftshift(np.fft.ifft(np.sqrt(power)).real)
+    kernel /= np.sqrt(np.sum(kernel**2))
+    return kernel
 
 
 @dataclass(frozen=True)
@@ -225,7 +255,7 @@ class Shares:
     """Shares of the standard uncertainty of one parameter over a batch, each (batch,)."""
 
     shares: Mapping[str, FloatArray] = field(default_factory=dict)
-    freedom: float = math.inf
+    freedom: FloatArray | float = math.inf
 
     def total(self) -> FloatArray:
         """Root sum of squares of the shares (JCGM 100:2008, 5.1.2)."""
@@ -293,6 +323,25 @@ def no_number(unit: str, note: str, n: int) -> Measured:
     return Measured(math.nan, math.nan, unit, n=n, note=said)
 
 
+def _kurtosis_interval(value: float, half: float) -> tuple[float, float]:
+    """Interval of a kurtosis on the scale 1/(kurtosis - 1)."""
+    excess = value - 1.0
+    if not excess > 0:
+        return value, value
+    return 1.0 + excess / (1.0 + half / excess), 1.0 + excess / (1.0 - half / excess)
+
+
+def _skewness_interval(value: float, half: float) -> tuple[float, float]:
+    """Interval of a skewness on the scale arsinh(skewness)."""
+    middle, reach = math.asinh(value), half / math.hypot(1.0, value)
+    if reach > LARGEST_LOG_RATIO:
+        return value - half, value + half
+    return math.sinh(middle - reach), math.sinh(middle + reach)
+
+
+_SCALED = {KURTOSIS: _kurtosis_interval, SKEWNESS: _skewness_interval}
+
+
 def measured(
     value: float,
     budget: dict[str, float],
@@ -309,8 +358,10 @@ def measured(
     The interval uses Student's factor at the effective degrees of freedom, where only the
     sampling share is of few. For a parameter that is positive by definition it is taken on a
     logarithmic scale, value·exp(±k·u/value): the estimate of a spread from few independent
-    features is itself skewed. Where the standard uncertainty is more than twice the value, no
-    number is given: such an interval says nothing but that the parameter is not known.
+    features is itself skewed. A kurtosis scatters as the square of its excess over 1, its least
+    value, and a skewness grows with its own scatter: theirs are taken on the scales
+    1/(kurtosis - 1) and arsinh(skewness). Where the standard uncertainty is more than twice the
+    value, no number is given: such an interval says nothing but that the parameter is not known.
 
     References
     ----------
@@ -329,7 +380,12 @@ def measured(
     ratio = min(u / share, 1e3) if share > 0 else 1e3
     factor = float(stdtrit(min(freedom * ratio**4, 1e6), 0.5 + COVERAGE / 2))
     low, high = value - factor * u, value + factor * u
-    if symbol.positive and value > 0:
+    if symbol.title in _SCALED:
+        if symbol.title == KURTOSIS and factor * u > LARGEST_RECIPROCAL * (value - 1.0):
+            said = "; ".join(text for text in (note, FEW_DECIDE) if text)
+            return Measured(value, math.nan, symbol.unit, budget, n, note=said)
+        low, high = _SCALED[symbol.title](value, factor * u)
+    elif symbol.positive and value > 0:
         if factor * u < LARGEST_LOG_RATIO * value:
             ratio = math.exp(factor * u / value)
             low, high = value / ratio, value * ratio

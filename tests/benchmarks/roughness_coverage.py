@@ -23,7 +23,7 @@ from edgeqc.measure.roughness import ArealSettings, HeightDoubt, roughness_areal
 from edgeqc.quantity import Measured
 
 SIDE, POINTS, LENGTH = 112, 1200, 5.0
-NOISE, U_SCALE, U_PIXEL = 0.2, 0.03, 0.01
+PIT, NOISE, U_SCALE, U_PIXEL = 3.0, 0.2, 0.03, 0.01
 OF_THE_MODEL = frozenset({"Rq_endless", "correlation_length", "exponent"})
 
 
@@ -39,9 +39,10 @@ def field(rng: np.random.Generator, shape: tuple[int, ...], law: str) -> np.ndar
     made = fft.ifftn(fft.fftn(rng.standard_normal(size)) * root).real
     made = made[tuple(slice(0, n) for n in shape)]
     if law == "pits":
-        spots = (rng.random(shape) < 1.0 / 9 ** len(shape)).astype(float)
-        pits = gaussian_filter(spots, 3.0)
-        made = 0.4 * made - 1.2 * pits / max(pits.std(), 1e-9)
+        rate = 1.0 / 9 ** len(shape)
+        pits = gaussian_filter((rng.random(shape) < rate).astype(float), PIT)
+        # their law's own root mean square: taken from each draw it would not scatter at all
+        made = 0.4 * made - 1.2 * pits / np.sqrt(rate / (2 * np.sqrt(np.pi) * PIT) ** len(shape))
     return np.asarray(made)
 
 
