@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
@@ -20,6 +19,7 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FrameWindow, frame_coordinates, label_raster
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.grey_lags import lag_pairs, lag_products, power_spectrum
+from edgeqc.measure.grey_spectrum import U_NOISE_REL, contrast_over_noise, spectral_slope
 from edgeqc.measure.lattice_spectrum import levelled
 from edgeqc.measure.roughness_row import RoughnessRow, Zone
 from edgeqc.quantity import FloatArray, Measured, combine
@@ -30,15 +30,17 @@ Plane = NDArray[np.float32]
 NOT_A_ROUGHNESS = ("of grey levels, not of heights: compare only within one imaging session")
 """The sentence that goes with every row."""
 
-BANDS = 14
-"""Bands of frequency over which power is averaged before the slope is fitted."""
-
 GRID_DEG = 0.4
 """Standard uncertainty of a lay's direction from gradients on a pixel grid: drawn lays of 0 to 80
 degrees come out up to 0.7 degrees off on average."""
 
-U_NOISE_REL = 0.1
-"""Relative standard uncertainty of a noise that is known from one picture."""
+LEAST_CORRELATION = 0.1
+"""Autocorrelation below which chance outweighs it."""
+
+BARTLETT = 1.0 + 2.0 / math.e**2
+"""Variance of the estimated autocorrelation where it is 1/e, over that of independent patches
+(Bartlett's formula, J. R. Stat. Soc. 1946;8:27, from memory; its negative term left out)."""
+
 
 @dataclass(frozen=True)
 class GreyTextureSettings:
@@ -197,14 +199,13 @@ def zone_texture(
     reach = min(int(3 * settings.level_px), min(zone.shape) - 1)
     power, columns = power_spectrum(level, reach)
     lagged = lag_products(power, columns, reach), lag_pairs(zone, reach)
-    texture = max(variance - noise**2, 0.0)
-    contrast = math.sqrt(texture) / noise if noise > 0 else math.inf
-    budget = {"noise estimate": U_NOISE_REL * contrast if math.isfinite(contrast) else 0.0}
-    note = "" if math.isfinite(contrast) else "no noise was found in the picture"
+    pixels = max(float(zone.sum()), 1.0)
+    length, patches = _correlation_length(lagged, noise, image, settings)
     return GreyTexture(
-        lay, strength, _correlation_length(lagged, noise, image, settings),
-        _slope(power / max(float(zone.sum()), 1.0), columns, noise, settings),
-        Measured(contrast, combine(budget), "1", budget, note=note),
+        lay, strength, length,
+        spectral_slope(
+            power / pixels, (columns, pixels), noise, (settings.shortest_px, settings.longest_px)),
+        contrast_over_noise(variance, noise, patches),
     )
 
 
@@ -315,8 +316,12 @@ def _correlation_length(
     noise: float,
     image: CalibratedImage,
     settings: GreyTextureSettings,
-) -> Measured:
-    """Lag at which the autocorrelation has fallen to 1/e, averaged over directions."""
+) -> tuple[Measured, float]:
+    """Return the lag at which the autocorrelation, averaged over directions, has fallen to 1/e.
+
+    And how many independent patches of texture the zone holds: its area over the sum of the
+    squared autocorrelation (Bartlett's formula, from memory), as far as that is above 0.1.
+    """
     covariance, pairs = lagged
     reach = covariance.shape[0] // 2
     row, col = np.mgrid[-reach : reach + 1, -reach : reach + 1]
@@ -331,43 +336,22 @@ def _correlation_length(
     mean[0] = max(mean[0] - noise**2, 1e-12)
     unit = "px" if image.pixel_size_um is None else "µm"
     relative = mean / mean[0]
+    near = int(np.argmax(relative < LEAST_CORRELATION)) or reach
+    square = float((np.bincount(ring[used], minlength=reach + 1) * relative**2)[:near].sum())
+    patches = max(2.0, float(pairs[reach, reach]) / max(square, 1.0))
     below = np.nonzero(relative < 1 / math.e)[0]
     if not below.size or below[0] == 0:
-        return Measured(math.nan, math.nan, unit, note="longer than the shading that is taken off")
+        long = "longer than the shading that is taken off"
+        return Measured(math.nan, math.nan, unit, note=long), patches
     i = int(below[0])
     at = i - 1 + (relative[i - 1] - 1 / math.e) / (relative[i - 1] - relative[i])
     length = float(at * (1.0 if image.pixel_size_um is None else size[1]))
-    # a zone of n independent patches of that size; half a pixel for the rings
-    patches = max(2.0, float(pairs[reach, reach]) / max(math.pi * at * at, 1.0))
+    steep = float(relative[i - 1] - relative[i]) * at
     scale = 0.0 if image.pixel_size_um is None else length * image.u_rel_pixel_size
     # found on fields of known length: 6 % at a third of the levelling's own scale
     shading = 0.6 * length * (at / settings.level_px) ** 2
-    budget = {"sampling": length / math.sqrt(patches), "shading taken off": shading,
+    budget = {"sampling": length * math.sqrt(BARTLETT / patches) / steep,
+              "shading taken off": shading,
+              # half a pixel for the rings
               "pixel grid": 0.5 / math.sqrt(12) * length / at, "pixel size": scale}
-    return Measured(length, combine(budget), unit, budget, int(patches))
-
-
-def _slope(power: Plane, columns: int, noise: float, settings: GreyTextureSettings) -> Measured:
-    """Slope of log power over log frequency between two periods."""
-    low, high = 1 / settings.longest_px, 1 / settings.shortest_px
-    f_row, f_col = scipy.fft.fftfreq(power.shape[0]), scipy.fft.rfftfreq(columns)
-    # frequencies beyond the range are not looked at
-    rows, cols = np.nonzero(np.abs(f_row) < high)[0], int(np.count_nonzero(f_col < high))
-    f = np.hypot(f_row[rows, None], f_col[None, :cols]).astype(np.float32)
-    edges = np.geomspace(low, high, BANDS + 1)
-    at = np.log(np.maximum(f, low / 2) / low) * np.float32(BANDS / math.log(high / low))
-    which = np.clip(np.floor(at).astype(np.intp), -1, BANDS).ravel() + 1
-    count = np.bincount(which, minlength=BANDS + 2)[1:-1]
-    inside = power[rows, :cols].ravel()
-    mean = np.bincount(which, inside, BANDS + 2)[1:-1] / np.maximum(count, 1) - noise**2
-    used = (count >= 4) & (mean > 0.1 * noise**2) & (mean > 0)
-    if np.count_nonzero(used) < 5:
-        return Measured(math.nan, math.nan, "1", note="no texture above the noise")
-    x = np.log(np.sqrt(edges[:-1] * edges[1:]))[used]
-    y = np.log(mean[used])
-    design = np.stack([x, np.ones_like(x)], axis=1)
-    solved, *_ = np.linalg.lstsq(design, y, rcond=None)
-    rest = y - design @ solved
-    n = x.size
-    u = math.sqrt(float((rest**2).sum()) / (n - 2) / float(((x - x.mean()) ** 2).sum()))
-    return Measured(float(solved[0]), u, "1", {"scatter about the line": u}, n)
+    return Measured(length, combine(budget), unit, budget, int(patches)), patches
