@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.faces.edge_fit import Edge, EdgeBand, EdgeSettings, best_path, fit_edge
+from edgeqc.faces.best_path import Search, together
+from edgeqc.faces.edge_fit import Edge, EdgeBand, EdgeSettings, fit_edge
 from edgeqc.faces.frame import arc_length, resample
 from edgeqc.quantity import FloatArray
 
@@ -26,6 +27,16 @@ def refine_edge(
     pixels: NDArray[np.float32], line: FloatArray, outside: int, *, noise_sd: float,
     reach_px: float, settings: EdgeSettings,
 ) -> Edge:
+    """Return the true edge near a coarse line; see ``edge_search``."""
+    search = edge_search(
+        pixels, line, outside, noise_sd=noise_sd, reach_px=reach_px, settings=settings)
+    return together([search])[0]
+
+
+def edge_search(
+    pixels: NDArray[np.float32], line: FloatArray, outside: int, *, noise_sd: float,
+    reach_px: float, settings: EdgeSettings,
+) -> Search[Edge]:
     """Return the true edge near a coarse line.
 
     Parameters
@@ -60,11 +71,14 @@ def refine_edge(
     base = _smooth(resample(line, max(8, round(arc_length(line)[-1] / 2) + 1)), reach_px / 4)
     for pool_px, reach in zip(settings.pools_px, (reach_px, 0.6 * reach_px), strict=False):
         step = max(0.75, reach / 24)
-        path = _best_path(pixels, base, outside, noise_sd, _Pass(step, reach, pool_px), settings)
+        path = yield from _best_path(
+            pixels, base, outside, noise_sd, _Pass(step, reach, pool_px), settings)
         found = _moved(base, outside, path)
         base = _smooth(found, max(2.0, pool_px / 4))
     fine = _smooth(resample(found, max(16, round(arc_length(found)[-1]) + 1)), 4.0)
-    return fit_edge(EdgeBand(pixels, fine, normals(fine, outside), noise_sd), settings)
+    edge = yield from fit_edge(
+        EdgeBand(pixels, fine, normals(fine, outside), noise_sd), settings)
+    return edge
 
 
 @dataclass(frozen=True)
@@ -120,7 +134,7 @@ def _along(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:
 def _best_path(
     pixels: NDArray[np.float32], line: FloatArray, outside: int, noise_sd: float,
     how: _Pass, settings: EdgeSettings,
-) -> FloatArray:
+) -> Search[FloatArray]:
     """Return the offset of the most likely edge from the line at each station, in pixels."""
     scale = max(1.0, how.step)
     source = pixels if scale < 1.5 else np.asarray(
@@ -144,7 +158,7 @@ def _best_path(
         offsets[pad : pad + 2 * half + 1] / how.reach * 2).astype(np.float32) ** 2
     # a step of the path is a slope: the same slope costs the same at any spacing
     stiffness = settings.stiffness * (how.step / spacing) ** 2 * spacing * max(1.0, how.pool / 6)
-    index = best_path(np.ascontiguousarray(total), stiffness)
+    index = yield np.ascontiguousarray(total), stiffness
     return np.asarray(offsets[pad + index])
 
 
@@ -159,13 +173,14 @@ def _two_sides(
             for part in (band, band * band))
         spread = np.maximum(square - mean * mean, 0) + variance
         # samples j+1 .. j+w lie outside position j, samples j-w .. j-1 inside
-        out_mean, out_var = (np.roll(part, -1, axis=1) for part in (mean, spread))
-        in_mean, in_var = (np.roll(part, window, axis=1) for part in (mean, spread))
+        last = band.shape[1] - window
+        if last - 1 <= window:
+            continue
+        out_mean, out_var = (part[:, window + 1 : last] for part in (mean, spread))
+        in_mean, in_var = (part[:, : last - window - 1] for part in (mean, spread))
         pooled = (out_var + in_var) / 2 + (out_mean - in_mean) ** 2 / 4
         ratio = window * (np.log(pooled) - 0.5 * np.log(out_var) - 0.5 * np.log(in_var))
-        ratio[:, :window] = 0
-        ratio[:, -window - 1 :] = 0
-        level += ratio
+        level[:, window : last - 1] += ratio
     return np.asarray(level / len(windows), np.float32)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 from scipy.special import ndtr
 
+from edgeqc.faces.best_path import Search
 from edgeqc.quantity import BoolArray, FloatArray
 
 
@@ -99,9 +100,6 @@ class EdgeBand:
 STEP_PX = 0.5
 """Spacing of samples across the edge."""
 
-SLOPE = 3
-"""Samples by which a path may move between neighbouring stations."""
-
 SIGMAS_PX = (0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6)
 RIMS_PX = (1.5, 3.0, 6.0, 12.0, 24.0)
 """Blur and decay length of the bright rim that are tried when a mean edge profile is fitted."""
@@ -126,7 +124,7 @@ POSTERIOR_WIDENING = 1.7
 normal (ours, from drawn edges of all kinds)."""
 
 
-def fit_edge(band: EdgeBand, settings: EdgeSettings) -> Edge:
+def fit_edge(band: EdgeBand, settings: EdgeSettings) -> Search[Edge]:
     """Return the edge from the mean profile and each profile's likelihood under it.
 
     Parameters
@@ -155,7 +153,7 @@ def fit_edge(band: EdgeBand, settings: EdgeSettings) -> Edge:
     for _ in range(2):
         level, dependent = _likelihood(band, offset, z, reach, settings)
         prior = 0.5 * (STEP_PX / settings.slope_sd) ** 2
-        index = best_path(level / np.float32(dependent), prior)
+        index = yield level / np.float32(dependent), prior
         offset = offset + (index - (level.shape[1] - 1) / 2) * STEP_PX
         reach = settings.last_reach_px / 2
     for _ in range(2):
@@ -168,38 +166,6 @@ def fit_edge(band: EdgeBand, settings: EdgeSettings) -> Edge:
     u = np.minimum(POSTERIOR_WIDENING * u, settings.last_reach_px / 2)
     u = np.sqrt(u**2 + MODEL_U_PX**2 + (0.1 * blur) ** 2)
     return Edge(band.line + band.normal * offset[:, None], u)
-
-
-def best_path(evidence: NDArray[np.float32], stiffness: float) -> NDArray[np.intp]:
-    """Return the path of greatest evidence less the cost of its steps (exact, Viterbi).
-
-    Parameters
-    ----------
-    evidence : (n, width) float32 array
-        Evidence for each position at each station.
-    stiffness : float
-        Cost of a step of one position, growing with its square.
-    """
-    n, width = evidence.shape
-    cost = (stiffness * np.arange(-SLOPE, SLOPE + 1) ** 2).astype(np.float32)
-    # the best sum that ends at each position, with room for steps beyond either side
-    reached = np.full((n, width + 2 * SLOPE), -np.inf, np.float32)
-    inner = reached[:, SLOPE : SLOPE + width]
-    inner[0] = evidence[0]
-    choices = np.lib.stride_tricks.sliding_window_view(reached, width, axis=1)
-    option = np.empty(choices.shape[1:], np.float32)
-    step_cost = cost[:, None]
-    for i in range(1, n):  # in place: this loop runs thousands of times a face
-        np.subtract(choices[i - 1], step_cost, out=option)
-        np.maximum.reduce(option, axis=0, out=inner[i])
-        inner[i] += evidence[i]
-    path = np.empty(n, np.intp)
-    at = int(inner[-1].argmax())
-    path[-1] = at
-    for i in range(n - 2, -1, -1):
-        at += int((reached[i, at : at + cost.size] - cost).argmax()) - SLOPE
-        path[i] = at
-    return path
 
 
 def _mean_along(values: NDArray[np.float32], length: float) -> NDArray[np.float32]:
@@ -234,10 +200,14 @@ def _likelihood(
     variance = np.maximum(variance, floor)
     weight = 1 / variance
     level = np.zeros((grey.shape[0], 2 * half + 1), np.float32)
+    square, halved = np.empty_like(level), 0.5 * weight
     for k in range(z.size):
         # an outward shift by d puts what lay at depth z - d to depth z
         part = grey[:, k : k + 2 * half + 1][:, ::-1]
-        level -= 0.5 * weight[:, k : k + 1] * (part - mean[:, k : k + 1]) ** 2
+        np.subtract(part, mean[:, k : k + 1], out=square)
+        square *= square
+        square *= halved[:, k : k + 1]
+        level -= square
     return level, _dependence(residual * np.sqrt(weight))
 
 

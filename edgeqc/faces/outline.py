@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.measure import find_contours
 
+from edgeqc.faces.best_path import Search, together
 from edgeqc.faces.burrs import without_burrs
 from edgeqc.faces.corners import (
     border_walk,
@@ -17,7 +18,7 @@ from edgeqc.faces.corners import (
     crossing,
     snapped,
 )
-from edgeqc.faces.edge import refine_edge
+from edgeqc.faces.edge import edge_search
 from edgeqc.faces.edge_fit import Edge, EdgeSettings
 from edgeqc.faces.frame import Sides, arc_length
 from edgeqc.faces.sides import CoarseSides, Field, split_sides
@@ -116,8 +117,8 @@ def refine_outline(
     """
     coarse = split_sides(outline_px, field, FRAME_CELLS * cell_px, towards=towards)
     job = _Refiner(image, field, cell_px, settings)
-    first, second = job.edge(coarse, 0), job.edge(coarse, 2)
-    finish, start = job.end(coarse, 1), job.end(coarse, 3)
+    first, second = together([job.edge(coarse, 0), job.edge(coarse, 2)])
+    finish, start = together([job.end(coarse, 1), job.end(coarse, 3)])
     # clockwise: edge 0, end 1, edge 2, end 3
     edge0, finish_line, edge2 = _join(first, finish, second, field, cell_px)
     edge2, start_line, edge0 = _join(edge2, start, edge0, field, cell_px)
@@ -188,10 +189,10 @@ class _Refiner:
         self.cell = cell_px
         self.settings = settings
 
-    def _refined(self, line: FloatArray, corners: tuple[bool, bool]) -> Edge:
+    def _refined(self, line: FloatArray, corners: tuple[bool, bool]) -> Search[Edge]:
         """Return the refined side; towards corners it is carried on straight."""
         reach = OVERSHOOT_CELLS * self.cell
-        edge = refine_edge(
+        edge = yield from edge_search(
             self.pixels, carried_on_both_ways(line, reach) - self.origin, -1,
             noise_sd=self.noise_sd, reach_px=max(6.0, REACH_CELLS * self.cell),
             settings=self.settings)
@@ -204,7 +205,7 @@ class _Refiner:
             points, u = points[::-1], u[::-1]
         return Edge(points, u)
 
-    def edge(self, coarse: CoarseSides, which: int) -> _Run:
+    def edge(self, coarse: CoarseSides, which: int) -> Search[_Run]:
         """Return a long edge, refined where it is true and laid on the frame where it is not."""
         points, framed = coarse.run(which)
         change = np.flatnonzero(np.diff(framed.astype(int))) + 1
@@ -220,7 +221,7 @@ class _Refiner:
             corners = (
                 index[0] == 0 and not _framed(coarse, (which - 1) % 4),
                 index[-1] == points.shape[0] - 1 and not _framed(coarse, (which + 1) % 4))
-            edge = self._refined(piece, corners)
+            edge = yield from self._refined(piece, corners)
             pieces.append(_Run(edge.points, np.ones(edge.u_px.size, bool), edge.u_px))
         if not pieces:
             return self._laid(points)
@@ -231,7 +232,7 @@ class _Refiner:
         laid = self.field.clip(snapped(points, self.field))
         return _Run(laid, np.zeros(n, bool), np.full(n, np.nan))
 
-    def end(self, coarse: CoarseSides, which: int) -> _End:
+    def end(self, coarse: CoarseSides, which: int) -> Search[_End]:
         """Return an end: refined, or empty where it is a tip or the frame."""
         points, _ = coarse.run(which)
         none = np.empty((0, 2))
@@ -239,7 +240,8 @@ class _Refiner:
             return _End(none, False, True)
         if arc_length(points)[-1] < SHORT_END_CELLS * self.cell or points.shape[0] < 4:
             return _End(none, True, False)
-        return _End(self._refined(points, (True, True)).points, True, False)
+        edge = yield from self._refined(points, (True, True))
+        return _End(edge.points, True, False)
 
 
 def _framed(coarse: CoarseSides, which: int) -> bool:

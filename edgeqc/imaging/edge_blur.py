@@ -80,20 +80,23 @@ def _edge_blur(image: Plane, mask: NDArray[np.bool_], noise_sd: float) -> float:
     if not mask.all():
         usable &= cv2.erode(mask.astype(np.uint8), np.ones((13, 13), np.uint8)).astype(bool)
     fine = np.empty_like(image)
-    values, places = [], []
+    values, places, ways = [], [], []
     for strip, inner, rows in _strips(image):
-        fine[rows] = cv2.magnitude(*_gradient(strip, _FINE))[inner]
+        row, col = (part[inner] for part in _gradient(strip, _FINE))
+        fine[rows] = cv2.magnitude(row, col)
         part = fine[rows].ravel()
         place = np.flatnonzero((part > floor) & usable[rows].ravel())
-        values.append(part[place])
+        values.append(part.take(place))
         places.append(place + rows.start * image.shape[1])
-    steep, place = np.concatenate(values), np.concatenate(places)
+        ways.append(row.ravel().take(place) ** 2 > col.ravel().take(place) ** 2)
+    steep, place, down = (np.concatenate(each) for each in (values, places, ways))
     if steep.size < _MIN_EDGE_PIXELS:
         return math.inf
     # the steepest of them: crests of real edges, not their feet
     keep = max(_MIN_EDGE_PIXELS, min(steep.size // 4, image.size // 100))
     limit = np.partition(steep, steep.size - keep)[steep.size - keep]
-    squared = _squared_blurs(image, fine, place[steep >= limit])
+    kept = steep >= limit
+    squared = _squared_blurs(image, fine, (place[kept], down[kept]))
     return float(np.sqrt(np.maximum(np.median(squared), 0)))
 
 
@@ -107,18 +110,21 @@ def _strips(image: Plane) -> Iterator[tuple[Plane, slice, slice]]:
                slice(top, stop))
 
 
-def _squared_blurs(image: Plane, fine: Plane, place: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Return s² of the blur at those of the places that are crests of the gradient."""
+def _squared_blurs(
+    image: Plane, fine: Plane, edges: tuple[NDArray[np.intp], NDArray[np.bool_]]
+) -> NDArray[np.float32]:
+    """Return s² of the blur at those places that are crests of the gradient.
+
+    ``edges``: the places, and whether the gradient there runs along the columns.
+    """
+    place, down = edges
     found = []
     for strip, inner, rows in _strips(image):
         first, last = np.searchsorted(place, np.array([rows.start, rows.stop]) * image.shape[1])
         if first == last:
             continue
-        row, col = _gradient(strip, _FINE)
         i, j = place[first:last] // image.shape[1], place[first:last] % image.shape[1]
-        at = (i - rows.start + inner.start, j)
-        steep = np.asarray(row[at] ** 2 > col[at] ** 2, np.bool_)
-        i, j = _crests(fine, steep, (i, j))
+        i, j = _crests(fine, down[first:last], (i, j))
         coarse = np.asarray(cv2.magnitude(*_gradient(strip, _COARSE)), np.float32)[inner]
         coarse = coarse[i - rows.start, j]
         ratio = np.maximum((fine[i, j] / np.maximum(coarse, 1e-12)) ** 2, 1 + 1e-6)

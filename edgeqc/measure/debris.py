@@ -10,6 +10,7 @@ from types import MappingProxyType
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import find_objects
 
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FaceRaster, FrameWindow, face_raster, frame_coordinates
@@ -231,22 +232,25 @@ def find_pieces(
     """
     settings = settings or DebrisSettings()
     views = debris_views(pixels, on_face, settings.scales_px)
-    height = np.max([view[0] for view in views], axis=0)
+    height = views[0][0].copy()
+    for view in views[1:]:
+        np.maximum(height, view[0], out=height)
     inner = _eroded(on_face, settings.edge_px)
     height[~inner] = 0
     mask = cv2.morphologyEx((height > settings.least_height).astype(np.uint8), cv2.MORPH_CLOSE,
                             np.ones((5, 5), np.uint8))
-    labelled = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    labels, stats = labelled[1], labelled[2]
+    # the library takes six times as long where it counts areas too
+    labels = np.asarray(cv2.connectedComponents(mask, connectivity=8)[1], np.int32)
+    boxes = find_objects(labels)
+    areas = np.bincount(labels.ravel().take(np.flatnonzero(mask)), minlength=len(boxes) + 1)
     raster = np.zeros(pixels.shape, np.int32)
     slope: Plane | None = None
     chances: list[float] = []
     passed: list[float] = []
-    for label in range(1, labelled[0]):
-        left, top, width, tall, area = (int(v) for v in stats[label])
-        part = (slice(top, top + tall), slice(left, left + width))
+    for label, (tall, wide) in enumerate(boxes, start=1):
+        part = tall, wide
         at = labels[part] == label
-        if area < settings.min_area_px or not _compact(at, settings.max_elongation):
+        if areas[label] < settings.min_area_px or not _compact(at, settings.max_elongation):
             continue
         slope = slope_of(pixels) if slope is None else slope
         chance = _chance(_marks(views, slope, inner, (part, at)), settings)

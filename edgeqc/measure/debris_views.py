@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.order_statistics import median
 
 Plane = NDArray[np.float32]
@@ -54,13 +55,10 @@ def _height(grey: Plane, share: Plane, scale: float) -> tuple[Plane, Plane]:
     size = (grey.shape[1] // reduction, grey.shape[0] // reduction)
     if min(size) < 8:
         return none, none
-    mask, small = (
-        np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
-        for plane in (share, grey)
-    )
+    mask, small = shrunk_together((share, grey), size)
     s = scale / reduction
-    near = _smooth(small, s) / np.maximum(_smooth(mask, s), 0.05)
-    wide = _smooth(small, 6 * s + 8) / np.maximum(_smooth(mask, 6 * s + 8), 0.02)
+    near = _over_mask(small, mask, s, 0.05)
+    wide = _over_mask(small, mask, 6 * s + 8, 0.02)
     rest = near - wide
     inside = mask > 0.5
     if not inside.any():
@@ -69,7 +67,7 @@ def _height(grey: Plane, share: Plane, scale: float) -> tuple[Plane, Plane]:
     spread = 1.4826 * median(np.abs(on_face - np.float32(median(on_face))))
     # what stands out must not raise its own yardstick
     square = np.minimum(rest * rest, 9 * spread * spread) * mask
-    local = np.sqrt(_smooth(square, 40) / np.maximum(_smooth(mask, 40), 0.02))
+    local = np.sqrt(_over_mask(square, mask, 40, 0.02))
     yardstick = np.maximum(np.maximum(local, 0.7 * spread), 0.5 / 255)
     height = np.abs(rest) / yardstick * (mask > 0.3)
     whole = grey.shape[::-1]
@@ -79,12 +77,20 @@ def _height(grey: Plane, share: Plane, scale: float) -> tuple[Plane, Plane]:
                                   interpolation=cv2.INTER_LINEAR), np.float32))
 
 
-def _smooth(plane: Plane, sigma: float) -> Plane:
+def _over_mask(plane: Plane, mask: Plane, sigma: float, least: float) -> Plane:
+    """Return a plane smoothed over its mask smoothed, which counts as no less than ``least``."""
+    above, below = _smooth((plane, mask), sigma)
+    return np.asarray(above / np.maximum(below, least), np.float32)
+
+
+def _smooth(planes: tuple[Plane, ...], sigma: float) -> list[Plane]:
     """Gaussian smoothing; wide ones on a coarser raster, which they cannot tell from this one."""
     factor = max(1, int(sigma / 4))
-    rows, cols = plane.shape
+    rows, cols = planes[0].shape
     if factor == 1 or min(rows, cols) < 4 * factor:
-        return np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)
-    small = cv2.resize(plane, (cols // factor, rows // factor), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigma / factor)
-    return np.asarray(cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+        return [np.asarray(cv2.GaussianBlur(plane, (0, 0), sigma), np.float32)
+                for plane in planes]
+    small = shrunk_together(planes, (cols // factor, rows // factor))
+    blurred = [cv2.GaussianBlur(plane, (0, 0), sigma / factor) for plane in small]
+    return [np.asarray(cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+            for plane in blurred]

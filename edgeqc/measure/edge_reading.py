@@ -8,7 +8,9 @@ between the pixels share, and its size and grain follow from the picture.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -30,6 +32,8 @@ BEND = 0.2
 """Growth of a reading's noise variance with itself, per square pixel: a noisy reading leaves the
 straight part of its profile. Readings of drawn edges (blur 1 px) that were repeated with new noise
 scatter by 0 % more than their straight prediction at 0.3 px, 4 % at 0.57 px, 5 % at 0.78 px."""
+
+_KEPT_NUMBERS = 1 << 22  # 16 MB
 
 PLATEAU_PX = 3.5
 """Depth from which the profile's noise is that of the picture alone: nearer to the edge readings
@@ -174,11 +178,25 @@ def _grains(form_px: FloatArray, normal: FloatArray, offset: FloatArray) -> Floa
     # noise is drawn around the edge only: a picture may be a thousand times larger
     low = np.floor(line.min(axis=0) - reach)
     rows, cols = (int(size) for size in np.ceil(line.max(axis=0) + reach) - low + 1)
+    return np.stack([_profiles(field, form_px - low, normal, offset)
+                     for field in _white_noise(rows, cols)])
+
+
+def _white_noise(rows: int, cols: int) -> Iterator[NDArray[np.float32]]:
+    """Yield the draws of noise, the same numbers for every edge."""
+    size = rows * cols
+    if GRAINS * size <= _KEPT_NUMBERS:
+        yield from _kept_noise()[: GRAINS * size].reshape(GRAINS, rows, cols)
+        return
     rng = np.random.default_rng(0)
-    return np.stack([
-        _profiles(rng.standard_normal((rows, cols), np.float32), form_px - low, normal, offset)
-        for _ in range(GRAINS)
-    ])
+    for _ in range(GRAINS):
+        yield rng.standard_normal((rows, cols), np.float32)
+
+
+@cache
+def _kept_noise() -> NDArray[np.float32]:
+    """Return the first numbers of the noise: drawing them takes longer than all the rest."""
+    return np.random.default_rng(0).standard_normal(_KEPT_NUMBERS, np.float32)
 
 
 def _model(profile: FloatArray, pool: int) -> tuple[FloatArray, FloatArray]:

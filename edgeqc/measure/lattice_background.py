@@ -36,7 +36,7 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     rows, half = power.shape
     ring = _rings(rows, half)
     log = np.log(np.maximum(power, power.max() * 1e-12))
-    order = np.argsort(ring, axis=None, kind="stable")  # of 16-bit numbers: linear time
+    order = np.argsort(ring, axis=None, kind="stable")  # of bytes: one pass
     bounds = np.searchsorted(ring.ravel()[order], np.arange(int(ring.max()) + 2))
     flat = log.ravel().take(order)
     middle = np.array([median(flat[a:b]) if b > a else np.nan for a, b in pairwise(bounds)])
@@ -50,8 +50,11 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     return np.asarray(np.exp(smooth) / np.float32(share), np.float32)
 
 
-def _rings(rows: int, half: int) -> NDArray[np.int16]:
-    """Return the ring of every frequency; rings have equal steps in its logarithm."""
+def _rings(rows: int, half: int) -> NDArray[np.uint8]:
+    """Return the ring of every frequency; rings have equal steps in its logarithm.
+
+    There are at most 156 of them.
+    """
     # rows of either sign have the same rings: half of them is reckoned
     row = np.fft.fftfreq(rows).astype(np.float32)[: rows // 2 + 1, None]
     col = (np.arange(half) / max(2 * (half - 1), 1)).astype(np.float32)[None, :]
@@ -59,7 +62,7 @@ def _rings(rows: int, half: int) -> NDArray[np.int16]:
     ring = np.rint(6 * np.log2(square)).astype(np.int16)
     ring -= ring.min()
     number = np.arange(rows)
-    return np.asarray(ring[np.minimum(number, rows - number)], np.int16)
+    return np.asarray(ring.astype(np.uint8)[np.minimum(number, rows - number)])
 
 
 def _cell_medians(plane: Plane) -> Plane:

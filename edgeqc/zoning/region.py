@@ -184,11 +184,12 @@ def _patch_corners(inside: BoolArray, size: int) -> NDArray[np.intp]:
     eroded = cv2.erode(
         inside.astype(np.uint8), np.ones((size, size), np.uint8), anchor=(0, 0), borderValue=0
     )
-    rows, cols = np.nonzero(eroded[: inside.shape[0] - size + 1, : inside.shape[1] - size + 1])
-    if rows.size == 0:
+    whole = eroded[: inside.shape[0] - size + 1, : inside.shape[1] - size + 1]
+    at = np.flatnonzero(whole.astype(bool))
+    if at.size == 0:
         return np.empty((0, 2), np.intp)
-    pick = np.linspace(0, rows.size - 1, min(rows.size, _PATCHES)).astype(int)
-    return np.stack([rows[pick], cols[pick]], axis=1)
+    pick = np.linspace(0, at.size - 1, min(at.size, _PATCHES)).astype(int)
+    return np.stack(np.divmod(at[pick], whole.shape[1]), axis=1)
 
 
 def _spectrum_features(grey: FloatImage, inside: BoolArray) -> list[float]:
