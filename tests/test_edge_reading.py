@@ -8,12 +8,13 @@ import dataclasses
 import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from edgeqc.faces.fragment import FaceSettings
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.imaging.image import CalibratedImage, ImageSource
-from edgeqc.measure.edge_contour import edge_contours
+from edgeqc.measure.edge_contour import EdgeContour, edge_contours
 from edgeqc.measure.edge_reading import EdgeReadingSettings, read_edge
 from edgeqc.measure.edge_roughness import edge_rows
 from edgeqc.measure.line_edge import line_edge_roughness
@@ -89,6 +90,32 @@ def test_known_noise_settles_an_edge_too_fine_to_show_its_floor():
     assert told.values["Rq_biased"].value > 1.2 * np.std(line)
     assert told.values["Rq_unbiased"].value == pytest.approx(np.std(line), rel=0.05)
     assert told.values["Rq_unbiased"].u < alone.values["Rq_unbiased"].u
+
+
+def test_slopes_of_an_edge_are_freed_of_its_readings_noise():
+    rng = np.random.default_rng(5)
+    raw, told, held = [], [], []
+    for _ in range(8):
+        line = gaussian_filter1d(rng.standard_normal(LENGTH), 2.5, mode="wrap")
+        line = 1.2 * line / line.std()
+        found = read(drawn(line, 0.1, rng), gaussian_filter1d(line, 3.0))
+        assert found is not None
+
+        def rows(deviation, noise, found=found):
+            contour = EdgeContour(
+                "laser", "anterior", deviation - deviation.mean(), 1.0, np.arange(float(LENGTH)),
+                0.0, 0.0, "none", noise, 0.05, found.noise_correlation)
+            return {row.parameter: row.result for row in edge_rows(contour)}
+
+        truth = rows(line, 1e-3)["Rdq"].value
+        seen = rows(found.offset_px, found.noise_px)
+        raw.append(rows(found.offset_px, 1e-3)["Rdq"].value / truth - 1)
+        told.append(seen["Rdq"].value / truth - 1)
+        low, high = seen["Rdq"].interval
+        held.append(low <= truth <= high)
+    assert np.mean(raw) > 0.3
+    assert abs(np.mean(told)) < 0.08
+    assert sum(held) >= 7
 
 
 # --- phantoms, traced --------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import pytest
 from scipy import fft
 
 from edgeqc.errors import MeasurementError
-from edgeqc.measure.noise_taken_out import BROKEN_UP
+from edgeqc.measure.noise_taken_out import BROKEN_UP, ELEMENTS_OF_NOISE
 from edgeqc.measure.roughness import (
     ArealSettings,
     Band,
@@ -202,6 +202,21 @@ def test_noise_is_taken_out_of_every_parameter_that_it_adds_to(noise, names):
         off = told.value[name].mean() / clean.value[name].mean() - 1
         assert abs(off) < 0.6 * (raw.value[name].mean() / clean.value[name].mean() - 1), name
         assert abs(off) < 2 * np.mean(told.shares[name].shares["height noise"] / told.value[name])
+
+
+def test_elements_that_noise_makes_get_no_spacing():
+    """Sections of 80 steps: nothing is too narrow to count as an element."""
+    rng = np.random.default_rng(19)
+    z = gaussian_profiles(rng, 12, 400)
+    told = {}
+    for noise in (0.03, 0.5):
+        told[noise] = [
+            roughness_profile(row + rng.normal(0, noise, row.size), 1.0, setting_class="Sc1",
+                              doubt=HeightDoubt(noise_um=noise))["RSm"] for row in z]
+    assert all(math.isfinite(value.u) for value in told[0.03])
+    refused = [value.note for value in told[0.5] if math.isnan(value.value)]
+    assert len(refused) >= 8
+    assert set(refused) == {ELEMENTS_OF_NOISE}
 
 
 def test_moments_under_noise_keep_their_cumulants():

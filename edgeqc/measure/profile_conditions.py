@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from edgeqc.measure.noise_taken_out import ALL_NOISE
+from edgeqc.measure.noise_taken_out import ALL_NOISE, ELEMENTS_OF_NOISE
 from edgeqc.measure.profile_band import FILTER_TITLES, Band, Kind
 from edgeqc.measure.roughness_result import NO_TRANSITION, Conditions
 from edgeqc.measure.roughness_symbols import PROFILE_STANDARD
@@ -62,8 +62,8 @@ def _non_default(note: str, reason: str) -> str:
     return f"{note}; {reason}" if note else f"non-default: {reason}"
 
 
-def why_not_had(name: str, value: float) -> str:
-    """Return why a parameter of a profile has no value, or nothing.
+def why_not_had(name: str, value: float, noise: float = 0.0) -> str:
+    """Return why a parameter of a profile has no value, or nothing; ``noise``: its noise share.
 
     References
     ----------
@@ -71,6 +71,8 @@ def why_not_had(name: str, value: float) -> str:
     """
     if name[1:] == "mq" and math.isnan(value):
         return NO_TRANSITION
+    if name[1:] == "Sm" and math.isnan(value) and noise > 0:
+        return ELEMENTS_OF_NOISE
     if name[1:] in ("Sm", "c") and math.isnan(value):
         return "no complete profile element"
     return ALL_NOISE if math.isnan(value) else ""

@@ -26,6 +26,7 @@ from edgeqc.measure.profile_conditions import profile_conditions, why_not_had
 from edgeqc.measure.profile_parameters import ProfileSettings, ProfileValues, profile_values
 from edgeqc.measure.profile_shares import joined, with_shares
 from edgeqc.measure.roughness_result import (
+    NOISE,
     NOT_SETTLED,
     ROUNDS,
     Conditions,
@@ -99,7 +100,7 @@ class ProfileTable:
             freedom = float(np.broadcast_to(shares.freedom, self.usable.shape)[index])
             budget = {source: float(share[index]) for source, share in shares.shares.items()}
             entry = PROFILE_SYMBOLS[name[1:]]
-            note = why_not_had(name, float(value[index]))
+            note = why_not_had(name, float(value[index]), budget.get(NOISE, 0.0))
             values[name] = measured(
                 float(value[index]), budget, freedom, entry, note=note,
                 n=int(self.count[index]),
