@@ -6,6 +6,7 @@ Height maps and edges are drawn many times from one law (bell-shaped and exponen
 autocorrelation; pits on a ground), with noise and with a scale that is off by what is stated. The
 truth of a parameter is its mean over other surfaces of that law without noise or error, which
 closed forms give for few of them: what is tested is the stated uncertainty, not the definition.
+Noise and scales are off by what is stated of them.
 Grey textures: power laws and bell-shaped autocorrelations, in broad and in narrow zones, with a
 noise that is known to 10 %.
 """
@@ -28,7 +29,7 @@ from edgeqc.measure.roughness import ArealSettings, HeightDoubt, roughness_areal
 from edgeqc.quantity import Measured
 
 SIDE, POINTS, LENGTH = 112, 1200, 5.0
-PIT, NOISE, U_SCALE, U_PIXEL = 3.0, 0.2, 0.03, 0.01
+PIT, NOISE, U_NOISE, U_SCALE, U_PIXEL = 3.0, 0.2, 0.05, 0.03, 0.01
 GREY, GREY_CONTRAST, GREY_NOISE = (320, 420), 0.1, 0.03
 GREY_LAWS = {"power 1": -1.0, "power 2": -2.0, "power 3": -3.0, "bell 4": 4.0, "bell 8": 8.0}
 OF_THE_MODEL = frozenset({"Rq_endless", "correlation_length", "exponent"})
@@ -76,7 +77,8 @@ def areal(rng: np.random.Generator, law: str, clean: bool) -> dict[str, Measured
         return dict(roughness_areal(z, 1.0, mask=mask))
     off = 1 + U_SCALE * rng.standard_normal()
     doubt = HeightDoubt(noise_um=NOISE, height_u_rel=U_SCALE, spacing_u_rel=U_PIXEL)
-    seen = off * z + NOISE * rng.standard_normal(z.shape)
+    noise = NOISE * np.exp(doubt.noise_u_rel * rng.standard_normal())
+    seen = off * z + noise * rng.standard_normal(z.shape)
     return dict(roughness_areal(seen, 1 + U_PIXEL * rng.standard_normal(), mask=mask, doubt=doubt,
                                 settings=ArealSettings()))
 
@@ -85,12 +87,16 @@ def edge(rng: np.random.Generator, law: str, clean: bool) -> dict[str, Measured]
     """Return every row of an edge contour, with or without noise and error of scale."""
     z = field(rng, (POINTS,), law)
     off = 1.0 if clean else 1 + U_PIXEL * rng.standard_normal()
-    noise = 1e-3 if clean else NOISE
+    told = 1e-3 if clean else NOISE
+    noise = told if clean else NOISE * np.exp(U_NOISE * rng.standard_normal())
     z = off * (z - z.mean()) + noise * rng.standard_normal(z.size)
     contour = EdgeContour(
         "laser", "anterior", z, off, np.arange(z.size, dtype=float), U_PIXEL, U_PIXEL, "none",
-        noise, 0.05)
-    return {row.parameter: row.result for row in edge_rows(contour)}
+        told, U_NOISE)
+    found = {row.parameter: row.result for row in edge_rows(contour)}
+    # what the noise is varies with the picture: told in units of it
+    found["noise"] = found["noise"].scaled(NOISE / noise, "µm")
+    return found
 
 
 def grey_field(rng: np.random.Generator, law: float) -> np.ndarray:
