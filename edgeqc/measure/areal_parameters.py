@@ -128,7 +128,8 @@ def height_and_hybrid_values(
     value["Sz"] = value["Sp"] + value["Sv"]
     # first-order change of each parameter with the tile sums (JCGM 100:2008, 5.1.2)
     change = {
-        "Sa": shift["abs"],
+        # the mean plane itself moves: more heights lie on one side of it where heights are skewed
+        "Sa": shift["abs"] - float(sums["sign"].sum() / count) * shift["1"],
         "Sq": shift["2"] / (2.0 * q),
         "Sdq": shift["g"] / (2.0 * dq) if dq > 0 else shift["g"] * math.nan,
         "Sdr": 100.0 * shift["e"],
@@ -217,7 +218,7 @@ def _tile_sums(
     rows, cols = height_um.shape
     row_borders, col_borders = tile_borders(rows), tile_borders(cols)
     shape = (row_borders.size - 1, col_borders.size - 1)
-    names = ("n", "1", "abs", "2", "3", "4", "m", "g", "e")
+    names = ("n", "1", "sign", "abs", "2", "3", "4", "m", "g", "e")
     sums = {name: np.zeros(shape) for name in names}
     high, low = np.full(shape, -np.inf), np.full(shape, np.inf)
     step = max(8, BAND_HEIGHTS // cols)
@@ -254,7 +255,8 @@ def _band_fields(
         slope = np.where(fields["m"], slope, 0.0)
     square = z * z
     fields.update({
-        "1": z, "abs": np.abs(z), "2": square, "3": square * z, "4": square * square,
+        "1": z, "sign": np.sign(z), "abs": np.abs(z), "2": square,
+        "3": square * z, "4": square * square,
         "g": slope, "e": np.sqrt(1.0 + slope) - 1.0,
     })
     summed = {name: field.sum(axis=0, dtype=np.float64) for name, field in fields.items()}

@@ -15,7 +15,12 @@ from edgeqc.measure.areal_parameters import (
     height_and_hybrid_values,
 )
 from edgeqc.measure.areal_spatial import spatial_values
-from edgeqc.measure.feature_parameters import FEATURES, PRUNING, feature_values
+from edgeqc.measure.feature_parameters import (
+    FEATURES,
+    PRUNING,
+    curvature_spread,
+    feature_values,
+)
 from edgeqc.measure.form import SurfaceForm, free_parameters, surface_form
 from edgeqc.measure.height_checks import FLAT, check_height_range, checked_surface
 from edgeqc.measure.material_ratio import MaterialSettings, material_readings
@@ -154,13 +159,17 @@ def roughness_areal(
     if nesting_index_um is not None or limits.short_nesting_index_um is not None:
         ends = _other_ends(height, spacing, (nesting_index_um, limits, how), plain)
     noisy: dict[str, float] = {}
+    bend = math.nan
     if known.noise_um > 0:
         noise = known.draw(np.random.default_rng(NOISE_SEED), height.shape, spacing)
         noisier, _ = _limited(height + noise, spacing, nesting_index_um, limits)
         noisy = _values(noisier, spacing, how).value
+        if how.features:
+            bend = curvature_spread(noisier - z, spacing)
     left = surface_noise(known, spacing, nesting_index_um, limits)
     broken = broken_up(how.pruning * plain.value["Sz"], left)
-    values = _with_doubt(plain, (ends, noisy, left, restless, broken), known, limits.form, z)
+    variants = _Variants(ends, noisy, left, restless, broken, bend)
+    values = _with_doubt(plain, variants, known, limits.form, z)
     note = NOT_SETTLED if restless else ""
     conditions = _conditions(z, spacing, nesting_index_um, limits, note)
     readings = material_readings(how.material, "S")
@@ -300,22 +309,34 @@ def _values(
     return ArealValues(value, sampling, freedom, parts[0].levelling_um2, notes)
 
 
+@dataclass(frozen=True)
+class _Variants:
+    """Values under the other ends, and with noise once more; what filters and noise leave open."""
+
+    ends: dict[str, float]
+    noisy: dict[str, float]
+    noise_left_um: float
+    restless: float
+    broken: bool
+    bend: float
+
+
 def _with_doubt(
     plain: ArealValues,
-    variants: tuple[dict[str, float], dict[str, float], float, float, bool],
+    variants: _Variants,
     doubt: HeightDoubt,
     form: str,
     z: FloatArray,
 ) -> dict[str, Measured]:
-    ends, noisy, noise_left, restless, broken = variants
+    ends, noisy, restless = variants.ends, variants.noisy, variants.restless
     rms, count = plain.value["Sq"], int(np.count_nonzero(np.isfinite(z)))
     taken = 0.5 * free_parameters(form, 2) * plain.levelling_um2 / rms**2
     bare = None
     if noisy:
         slopes = np.array([plain.value["Sdq"]]), np.array([noisy["Sdq"]])
         bare = replace(
-            noise_known(np.array([rms]), noise_left, slopes, doubt.noise_u_rel),
-            broken=broken,
+            noise_known(np.array([rms]), variants.noise_left_um, slopes, doubt.noise_u_rel),
+            broken=variants.broken, bend=variants.bend,
         )
     ends_rel = abs(ends["Sq"] / rms - 1.0) / math.sqrt(3.0) if ends else 0.0
     result = {}

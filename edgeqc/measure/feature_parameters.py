@@ -163,6 +163,32 @@ def _curvatures(z: FloatArray, hills: Hills, spacing_um: tuple[float, float]) ->
     return bend
 
 
+def curvature_spread(height_um: FloatArray, spacing_um: tuple[float, float]) -> float:
+    """Return the standard deviation of the curvature of a field of noise, in 1/µm.
+
+    Parameters
+    ----------
+    height_um : (rows, cols) float array
+        The noise in µm, NaN where there is none.
+    spacing_um : (float, float)
+        (row, col) sampling interval in µm.
+
+    References
+    ----------
+    The curvature is that of `feature_values`.
+    """
+    half = _SECOND.size // 2
+    bend = np.zeros((height_um.shape[0] - 2 * half, height_um.shape[1] - 2 * half))
+    for axis, step in enumerate(spacing_um):
+        across = [slice(half, n - half) for n in height_um.shape]
+        for offset, weight in zip(range(-half, half + 1), _SECOND, strict=True):
+            part = list(across)
+            stop = height_um.shape[axis] - half + offset
+            part[axis] = slice(half + offset, stop)
+            bend -= 0.5 * weight / step**2 * height_um[tuple(part)]
+    return float(np.nanstd(bend)) if np.isfinite(bend).any() else math.nan
+
+
 def _second_difference(
     z: FloatArray,
     row: np.ndarray[tuple[int], np.dtype[np.int64]],

@@ -29,8 +29,9 @@ MOST_ELEMENTS = 0.3
 """Share of a mean spacing that noise may have taken away: of edges drawn and read from pictures it
 was up to 16 % too small where a fifth was told, and 30 to 40 % where two fifths were."""
 
-LEAST_LEFT = 0.7
-"""Share of a curvature that must be left without noise."""
+LEAST_BEND, LEAST_LEFT = 4.0, 0.5
+"""Mean curvature of peaks over that of the noise from which it gets a number, and share of it that
+must be left without noise: what is taken out is then right within itself on drawn surfaces."""
 
 HILLS = frozenset({"Spd", "Svd", "Sha", "Sda", "Shv", "Sdv"})
 CURVATURES = frozenset({"Spc", "Svc"})
@@ -62,6 +63,8 @@ class NoiseKnown:
         Relative standard uncertainty of the noise's standard deviation.
     broken : bool
         Whether the noise makes hills and dales of its own (`broken_up`).
+    bend : float
+        Standard deviation of the noise's own curvature; NaN where it is not known.
     """
 
     left: FloatArray
@@ -69,6 +72,7 @@ class NoiseKnown:
     u_left_rel: FloatArray
     u_rel: float
     broken: bool = False
+    bend: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -256,8 +260,9 @@ def _by_squares(
     value = pair[0]
     moved = extrapolated(*pair)
     least = LEAST_LEFT if name in CURVATURES else 0.0
-    if name in CURVATURES and noise.broken:
-        moved = np.full_like(value, np.nan)
+    if name in CURVATURES:
+        bent = value > LEAST_BEND * (noise.bend if math.isfinite(noise.bend) else math.inf)
+        moved = np.where(bent & (not noise.broken), moved, np.nan)
     moved = np.where((moved > least * value) | (value == 0), moved, np.nan)
     model = 0.0 if name in EXACT else 1.0 if name in CURVATURES else 1.0 / math.sqrt(3.0)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -164,7 +164,8 @@ def _moments(
     slope_square = slope * slope
     excess = np.sqrt(1.0 + slope_square) - 1.0
     fields = {
-        "1": z, "abs": np.abs(z), "2": square, "3": square * z, "4": square * square,
+        "1": z, "sign": np.sign(z), "abs": np.abs(z), "2": square,
+        "3": square * z, "4": square * square,
         "da": np.abs(slope), "dq": slope_square, "dl": excess,
     }
     block = {name: _block_mean(field, borders) for name, field in fields.items()}
@@ -179,7 +180,8 @@ def _moments(
         q1, dq1 = (field[:, None] for field in (q, dq))
         # first-order change of each parameter with the block means (JCGM 100:2008, 5.1.2)
         change = {
-            "a": shift["abs"],
+            # the mean line itself moves: more heights lie on one side of it where they are skewed
+            "a": shift["abs"] - mean["sign"][:, None] * shift["1"],
             "q": shift["2"] / (2.0 * q1),
             "da": shift["da"], "dq": shift["dq"] / (2.0 * dq1), "dl": 100.0 * shift["dl"],
         }
