@@ -15,6 +15,10 @@ HEIGHT_DISCRIMINATION = 0.10
 SPACING_DISCRIMINATION = 0.01
 """Least width of a hill or dale, as a share of the section length (from memory)."""
 
+BESIDE = (2, 3)
+"""Steps, in elements counted from both sides, to those beside an element that share nothing with
+it: where they go together, a mean of them is less well known (JCGM 100:2008, 4.2.7 note 1)."""
+
 
 @dataclass(frozen=True)
 class ProfileElements:
@@ -158,8 +162,23 @@ def _summary(
         independent = (count + 1) / 2.0
         for field in (width, height):
             mean = np.bincount(row, field, minlength=batch) / count
-            square = np.bincount(row, (field - mean[row]) ** 2, minlength=batch) / (count - 1)
+            apart = field - mean[row]
+            square = np.bincount(row, apart**2, minlength=batch) / (count - 1)
             # elements counted from both sides overlap by half
-            results.append((mean, np.where(count > 1, np.sqrt(square / independent), np.nan)))
+            own = square / independent
+            # deviations from their own mean pull neighbours apart by that much, at either lag
+            together = _products(row, apart, batch) / (count - 1) + len(BESIDE) * own
+            total = own + 2.0 * np.maximum(together, 0.0) / count
+            results.append((mean, np.where(count > 1, np.sqrt(total), np.nan)))
     (spacing, u_spacing), (tall, u_tall) = results
     return ProfileElements(spacing, tall, u_spacing, u_tall, (count + 1) // 2)
+
+
+def _products(row: NDArray[np.int64], apart: FloatArray, batch: int) -> FloatArray:
+    """Sum of the products of deviations of elements that lie beside each other."""
+    total = np.zeros(batch)
+    for lag in BESIDE:
+        same = row[lag:] == row[:-lag]
+        product = apart[lag:] * apart[:-lag]
+        total += np.bincount(row[lag:][same], product[same], minlength=batch)
+    return total

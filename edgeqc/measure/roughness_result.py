@@ -69,8 +69,8 @@ class HeightDoubt:
     Parameters
     ----------
     noise_um : float
-        Standard deviation of the height noise in µm. It is taken out of the root mean square
-        height in quadrature.
+        Standard deviation of the height noise in µm. It is taken out of every parameter that it
+        adds to (`noise_taken_out`).
     noise_u_rel : float
         Relative standard uncertainty of ``noise_um``.
     height_u_rel : float

@@ -221,7 +221,7 @@ def height_map_rows(
 
     Notes
     -----
-    Noise that the map knows of is taken out of Sq in quadrature. The heights of a zone of a stereo
+    Noise that the map knows of is taken out (`noise_taken_out`). The heights of a zone of a stereo
     pair are found on the pair itself (`stereo_zone`), in the band that it settles. Where the sign
     of the tilts is not proven, parameters that depend on it are left out.
 
