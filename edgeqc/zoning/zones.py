@@ -105,6 +105,9 @@ class ZoneSettings:
         ``dispute_separation_min`` apart.
     dispute_separation_min : float
         Bhattacharyya distance from which the second estimator has a say.
+    one_zone_separation_max : float
+        Largest Bhattacharyya distance of the textures that the second estimator tells apart, for
+        the same, on a face that is said to have no laser zone anywhere.
     structure_min : float
         Least autocorrelation of the face's grey over three samples, for the same: a face that
         shows noise alone has no texture to name.
@@ -122,6 +125,7 @@ class ZoneSettings:
     inferred_side_min: float = 0.98
     dispute_max: float = 0.1
     dispute_separation_min: float = 2.0
+    one_zone_separation_max: float = 0.85
     structure_min: float = 0.02
     temperature: float = 1.0
     partition: PartitionSettings = field(default_factory=PartitionSettings)
@@ -356,6 +360,9 @@ def _doubts(
         flags.append(raised("depth_uncertain", f"standard uncertainty {u_depth:.3f}"))
     if not laser:
         flags.append(raised("no_laser_zone"))
+        if found.separation > settings.one_zone_separation_max:
+            apart = f"no laser zone is found, yet two textures ({found.separation:.1f} apart)"
+            flags.append(raised("zones_unnamed", apart))
     obscured = float((labels == OBSCURED).mean())
     if obscured > settings.obscured_max:
         flags.append(raised("mostly_obscured", f"{100 * obscured:.0f} % of the face"))
