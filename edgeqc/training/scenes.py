@@ -58,7 +58,7 @@ def _wander(b: Batch, along: Tensor, sd: Tensor, length: Tensor) -> Tensor:
 def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
     """Return the zones' places, the distance to the face's nearest border, and the side beside."""
     # a second face beside the first: the axis repeats across
-    pair = b.chance(0.3)
+    pair = b.chance(0.2)
     pitch = at.thickness * (1 + b.log_uniform(0.02, 0.5))
     across = at.across
     number = torch.floor(across / pitch + 0.5) * pair

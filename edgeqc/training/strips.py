@@ -62,7 +62,7 @@ def _per_column(b: Batch, sd: Tensor, length: Tensor) -> Tensor:
 def _depth(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     """Return depth fraction along the strip, and which residual lies below it (0 torn, 1 cut)."""
     mean = torch.where(b.chance(0.75) > 0, b.uniform(0.6, 0.98), b.uniform(0.05, 0.7))
-    thin = b.chance(0.16)
+    thin = b.chance(0.12)
     mean = torch.where(thin > 0, 1 - b.log_uniform(0.012, 0.08), mean)
     room = torch.minimum(mean, 1 - mean)
     col = torch.linspace(-0.5, 0.5, b.cols, device=b.device)[None, None, :]
@@ -78,7 +78,7 @@ def _depth(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     depth = torch.where(layout < 0.10, torch.full_like(depth, 2.0), depth)  # through
     depth = torch.where(layout > 0.86, torch.full_like(depth, -1.0), depth)  # no laser
     cut = b.chance(0.42)
-    turn = b.chance(0.18)
+    turn = b.chance(0.12)
     return depth, cut, turn
 
 
