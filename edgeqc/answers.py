@@ -12,6 +12,7 @@ from edgeqc.findings import (
     interval_text,
     is_lopsided,
     names_are_a_guess,
+    residual_is_a_guess,
     unit_text,
     value_text,
 )
@@ -70,6 +71,8 @@ def face_answer(
     residual : str
         From ``residual_of``.
     """
+    if residual and residual_is_a_guess(flags):
+        residual = f"{residual} (if its name is right)"
     said = _depth_said(values, residual)
     if names_are_a_guess(flags) and not said.startswith(_NO_DEPTH):
         said = f"if the zones bear the right names, {said}"

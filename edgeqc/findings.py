@@ -25,6 +25,7 @@ SCHEMA_VERSION: Literal["1.0"] = "1.0"
 
 # flags that leave the names of the zones in doubt, whatever the doubt of their borders
 _UNNAMED = frozenset({"zones_unnamed", "texture_unfamiliar"})
+_RESIDUAL_UNNAMED = "residual_unnamed"
 _FINEST = 0.001  # a fraction's uncertainty below this is not written out
 
 LimitVerdict = Literal["pass", "fail", "undecided", "no limit set"]
@@ -315,6 +316,12 @@ def is_lopsided(value: Value) -> bool:
 def names_are_a_guess(flags: Iterable[FlagEntry]) -> bool:
     """Tell whether a face's flags say that its zones' names are not to be relied on."""
     return any(flag.name in _UNNAMED for flag in flags)
+
+
+def residual_is_a_guess(flags: Iterable[FlagEntry]) -> bool:
+    """Tell whether a face's flags doubt only what its residual is called."""
+    names = {flag.name for flag in flags}
+    return _RESIDUAL_UNNAMED in names and not names & _UNNAMED
 
 
 def schema_json() -> str:

@@ -130,6 +130,8 @@ _ALL = (
     # --- zones --------------------------------------------------------------------------------
     Flag("zones_unnamed", _V, "The texture cannot name the zones.",
          "The borders are shown; the names are a guess."),
+    Flag("residual_unnamed", _V, "Whether the remainder was torn or cut by scissors is not sure.",
+         "Confirm its name; the laser zone and the cut depth do not rest on it."),
     Flag("zones_inseparable", _V, "The zones' textures are too alike to be told apart.",
          "Their border is a guess."),
     Flag("depth_disputed", _V, "Two independent estimators of the cut depth disagree.",

@@ -205,6 +205,22 @@ def test_an_answer_that_rests_on_guessed_names_says_so_first():
     assert said.startswith("Face 1: the cut depth cannot be given (no edge in the picture).")
 
 
+def test_a_doubted_residual_leaves_the_depth_standing():
+    values = {"cut_depth_fraction": value_of(Measured(0.8, 0.01, "1", low=0.78, high=0.82), "1"),
+              "laser_length_fraction": value_of(Measured(1.0, 0.0, "1"), "1"),
+              "through_cut_fraction": value_of(Measured(0.0, 0.0, "1"), "1"),
+              "ligament_um": value_of(Measured(20.0, 1.0, "µm"), "µm")}
+    flags = flag_entries([raised("residual_unnamed")])
+    said = face_answer(1, values, flags, verdict="review", residual="torn")
+    assert said.startswith("Face 1: laser-cut to 0.800 ± 0.020 of the local thickness")
+    assert "the remainder was torn (if its name is right), ligament" in said
+    # where all names are doubted, that one is too, and is not doubted twice
+    both = flag_entries([raised("residual_unnamed"), raised("zones_unnamed")])
+    said = face_answer(1, values, both, verdict="review", residual="torn")
+    assert said.startswith("Face 1: if the zones bear the right names")
+    assert "if its name is right" not in said
+
+
 def test_a_share_with_hardly_any_doubt_gets_no_interval_from_nought_to_nought():
     assert interval_text(value_of(Measured(0.0, 1e-8, "1", low=0.0, high=2e-8), "1")) == (
         "below 0.001")

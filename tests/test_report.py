@@ -426,6 +426,9 @@ def test_values_that_rest_on_guessed_names_say_so(case):
     caption, groups = titles(flags=["zones_unnamed"])
     assert "if the zones bear the right names" in caption
     assert [("right names" in title) for title in groups] == [True, False, True, False]
+    caption, groups = titles(flags=["residual_unnamed"])
+    assert "right name" not in caption
+    assert [("right name" in title) for title in groups] == [False, False, True, False]
 
 
 def test_an_edge_is_not_called_anterior_where_the_side_is_not_known(case, tmp_path):

@@ -16,6 +16,7 @@ from edgeqc.zoning.calibration import (
     diagnostic_vector,
     naming_risk,
 )
+from edgeqc.zoning.zones import ZoneSettings, _name_doubts
 
 
 def faces_of(rng, count):
@@ -95,3 +96,41 @@ def test_figures_count_again_only_where_the_cut_goes_through():
     assert (apart[again] == 0).all()
     first = [VECTOR_NAMES.index(name.removeprefix("through x ")) for name in VECTOR_NAMES[again]]
     assert np.allclose(through[again], through[first])
+
+
+@pytest.mark.parametrize(
+    ("risk", "figures", "laser", "expected"),
+    [
+        (0.05, {}, True, set()),
+        (0.2, {}, True, {"residual_unnamed"}),
+        (0.05, {"net_rival": 0.3}, True, {"residual_unnamed"}),
+        (0.5, {"net_rival": 0.3}, True, {"zones_unnamed"}),
+        (0.05, {"separation": 0.5}, False, set()),
+        (0.05, {"separation": 1.5}, False, {"zones_unnamed"}),
+        (0.2, {"separation": 0.5}, False, {"zones_unnamed"}),
+    ],
+)
+def test_which_names_are_doubted(risk, figures, laser, expected):
+    base = {each.name: 0.0 for each in fields(Diagnostics)}
+    labels = np.full((20, 30), 3, np.uint8)
+    if laser:
+        labels[:12] = 1
+    found = _name_doubts(
+        labels, Diagnostics(**(base | figures)), risk, ZoneSettings(), against_sheet=0.0
+    )
+    assert {flag.name for flag in found} == expected
+
+
+def test_a_through_cut_has_no_residual_to_doubt():
+    base = {each.name: 0.0 for each in fields(Diagnostics)}
+    labels = np.ones((20, 30), np.uint8)
+    found = _name_doubts(labels, Diagnostics(**base), 0.2, ZoneSettings(), against_sheet=0.0)
+    assert [flag.name for flag in found] == ["zones_unnamed"]
+
+
+def test_a_contradicted_sheet_doubts_the_residual():
+    base = {each.name: 0.0 for each in fields(Diagnostics)}
+    labels = np.repeat(np.array([1, 3], np.uint8), 10)[:, None] * np.ones((1, 30), np.uint8)
+    found = _name_doubts(labels, Diagnostics(**base), 0.05, ZoneSettings(), against_sheet=0.95)
+    assert [flag.name for flag in found] == ["residual_unnamed"]
+    assert "sheet" in found[0].detail

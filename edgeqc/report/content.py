@@ -18,6 +18,7 @@ from edgeqc.findings import (
     interval_text,
     is_lopsided,
     names_are_a_guess,
+    residual_is_a_guess,
     unit_text,
     value_text,
 )
@@ -51,7 +52,8 @@ _GROUPS = (
         "spot_separation_measured_um", "line_separation_measured_um", "lattice_angle_deg",
         "debris_count", "debris_area_fraction")),
 )
-_NAMED_GROUPS = frozenset({"Cut depth and ligament", "Zones, share of the face's area"})
+_ZONES_GROUP = "Zones, share of the face's area"
+_NAMED_GROUPS = frozenset({"Cut depth and ligament", _ZONES_GROUP})
 _BUDGETS = ("cut_depth_fraction", "thickness_um", "ligament_um")
 
 
@@ -205,6 +207,8 @@ def _proviso(face: FaceFindings, title: str) -> str:
     """Return what values that rest on the zones' names have to be read with."""
     if title in _NAMED_GROUPS and names_are_a_guess(face.flags):
         return ", if the zones bear the right names (their doubt is not in the intervals)"
+    if title == _ZONES_GROUP and residual_is_a_guess(face.flags):
+        return ", if the remainder bears the right name"
     return ""
 
 
