@@ -35,7 +35,8 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     """
     rows, half = power.shape
     ring = _rings(rows, half)
-    log = np.log(np.maximum(power, power.max() * 1e-12))
+    log = np.maximum(power, power.max() * 1e-12)
+    np.log(log, out=log)
     order = np.argsort(ring, axis=None, kind="stable")  # of bytes: one pass
     bounds = np.searchsorted(ring.ravel()[order], np.arange(int(ring.max()) + 2))
     flat = log.ravel().take(order)
@@ -43,11 +44,14 @@ def spectrum_background(power: Plane, count: int) -> Plane:
     known = np.isfinite(middle)
     middle = np.interp(np.arange(middle.size), np.flatnonzero(known), middle[known])
     level = middle.astype(np.float32).take(ring)
-    cells = _cell_medians(np.fft.fftshift(log - level, axes=0))
+    log -= level
+    cells = _cell_medians(np.fft.fftshift(log, axes=0))
     smooth = cv2.resize(cells, (half, rows), interpolation=cv2.INTER_LINEAR)
-    smooth = np.fft.ifftshift(smooth, axes=0) + level
+    smooth = np.asarray(np.fft.ifftshift(smooth, axes=0), np.float32)
+    smooth += level
+    np.exp(smooth, out=smooth)
     share = float(scipy.special.gammaincinv(count, 0.5)) / count
-    return np.asarray(np.exp(smooth) / np.float32(share), np.float32)
+    return np.asarray(smooth / np.float32(share), np.float32)
 
 
 def _rings(rows: int, half: int) -> NDArray[np.uint8]:

@@ -294,8 +294,8 @@ def _explain(field: WaveField, orders: Orders) -> Reciprocal | None:
     weight = field.weight
     counted = [i for i, wave in enumerate(field.waves)
                if i in matched or wave.period_px > _FOLDED_PX]
-    rated = [_rate(field, lattice, kept) for kept in (
-        counted, [i for i in counted if i not in _same_row(field, matched, solved)])]
+    row = _same_row(field, matched, solved)
+    rated = [_rate(field, lattice, [i for i in counted if i not in left]) for left in ((), row)]
     held = float(sum(weight[i] for i in matched))
     return replace(lattice, score=rated[0], evidence=rated[1],
                    explained=held / max(held, float(sum(weight[i] for i in counted))))

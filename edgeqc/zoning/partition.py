@@ -178,7 +178,7 @@ def _forward(
         if chord:
             np.matmul(mixed, rows[chord - 1] @ step, out=message.reshape(-1, n_states))
         joint = message * emission[chord]
-        scale[chord] = joint.reshape(count, -1).sum(axis=1)
+        np.add.reduce(joint.reshape(count, -1), axis=1, out=scale[chord])
         np.divide(joint, scale[chord, :, None, None], out=forward[chord])
     return forward, scale
 
@@ -191,7 +191,7 @@ def _backward(emission: FloatArray, step: FloatArray, switch: float) -> FloatArr
     for chord in range(n_s - 2, -1, -1):
         seen = (backward[chord + 1] * emission[chord + 1]).reshape(-1, n_states)
         message = (mixed @ (seen @ back)).reshape(count, -1)
-        message /= message.max(axis=1, keepdims=True)
+        message /= np.maximum.reduce(message, axis=1, keepdims=True)
         backward[chord] = message.reshape(count, N_KINDS, n_states)
     return backward
 

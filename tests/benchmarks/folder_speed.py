@@ -3,6 +3,7 @@
     python tests/benchmarks/folder_speed.py steps      seconds by step, one picture, one core
     python tests/benchmarks/folder_speed.py forest     against a script of a user's making
     python tests/benchmarks/folder_speed.py sizes      1 to 100 megapixels: cost and memory
+    python tests/benchmarks/folder_speed.py curve      the same by step, seconds per megapixel
     python tests/benchmarks/folder_speed.py workers    60 pictures with one and two workers
     python tests/benchmarks/folder_speed.py mosaic     300 megapixels: time and memory
 
@@ -29,6 +30,9 @@ import cv2
 import numpy as np
 import tifffile
 from scipy import ndimage
+from skimage.feature import multiscale_basic_features
+from skimage.future import predict_segmenter
+from sklearn.ensemble import RandomForestClassifier
 
 from edgeqc.phantoms import draw_phantom, random_recipe
 
@@ -168,43 +172,61 @@ def steps(folder, repeats=2, pictures=5):
 # --- a user's script ------------------------------------------------------------------------------
 
 
+def the_gallerys():
+    """Features and forest of the example that scikit-image's gallery gives for this."""
+    def features(grey):
+        return multiscale_basic_features(
+            grey, intensity=True, edges=False, texture=True, sigma_min=1, sigma_max=16, workers=1)
+
+    return features, {"n_estimators": 50, "max_depth": 10, "max_samples": 0.05}
+
+
+def the_segmenters():
+    """What ``skimage.future.TrainableSegmenter`` takes where it is told nothing."""
+    def features(grey):
+        return multiscale_basic_features(grey, workers=1)
+
+    return features, {"n_estimators": 100}
+
+
 def forest(folder):
     """Accuracy and time against features and a forest taught by scribbles, per picture."""
-    from skimage.feature import multiscale_basic_features
-    from sklearn.ensemble import RandomForestClassifier
-
     recipes = [recipe_of(1536, 2048, SEED + i) for i in range(3)]
     # taught on a sister picture: the same material and settings, other random detail
     taught = [draw_phantom(dataclasses.replace(recipe, seed=recipe.seed + 1))
               for recipe in recipes]
     tried = [draw_phantom(recipe) for recipe in recipes]
-
-    def stack(phantom):
-        grey = phantom.image / np.float32(np.iinfo(phantom.image.dtype).max)
-        return multiscale_basic_features(grey, workers=1)  # all else as it comes
-
-    theirs, ours, naming = [], [], []
-    for number, (sister, phantom) in enumerate(zip(taught, tried, strict=True)):
-        samples, classes = scribbles(stack(sister), sister.truth.labels)
-        model = RandomForestClassifier(100, max_depth=12, n_jobs=1, random_state=0)
-        model.fit(samples, classes)
-        truth = phantom.truth.labels
-        started = time.process_time()
-        features = stack(phantom)
-        found = model.predict(features.reshape(-1, features.shape[-1])).reshape(truth.shape)
-        theirs.append((time.process_time() - started, _agreement(found, truth)))
+    ours, naming = [], []
+    for number, phantom in enumerate(tried):
         path = folder / f"try{number}.tif"
         write(path, phantom)
         whole, named, share = _by_edgeqc(path, phantom, folder / f"try{number}")
         ours.append((whole, share))
         naming.append((named, share))
-    for name, rows in (("features and forest", theirs), ("edgeqc, all measurement", ours),
-                       ("edgeqc up to the zones", naming)):
+    scripts = {"the gallery's features and forest": the_gallerys(),
+               "the segmenter's as they come": the_segmenters()}
+    theirs = {name: [_by_forest(sister, phantom, *how)
+                     for sister, phantom in zip(taught, tried, strict=True)]
+              for name, how in scripts.items()}
+    for name, rows in {**theirs, "edgeqc, all measurement": ours,
+                       "edgeqc up to the zones": naming}.items():
         print(f"{name}: {statistics.median(r[0] for r in rows):.2f} s a picture, share of face "
               f"pixels named right {statistics.mean(r[1] for r in rows):.3f} "
-              f"(least {min(r[1] for r in rows):.3f}); "
-              f"{statistics.median(t[0] / r[0] for t, r in zip(theirs, rows, strict=True)):.1f} x "
-              "as fast as features and forest (goal 10)")
+              f"(least {min(r[1] for r in rows):.3f})")
+    for name, rows in theirs.items():
+        for what, own in (("all measurement", ours), ("up to the zones", naming)):
+            ratios = [t[0] / r[0] for t, r in zip(rows, own, strict=True)]
+            print(f"edgeqc, {what}: {statistics.median(ratios):.1f} x as fast as {name} (goal 10)")
+
+
+def _by_forest(sister, phantom, features_of, settings):
+    """Seconds to name the pixels of one picture, and the share of the face named right."""
+    samples, classes = scribbles(features_of(sister.image), sister.truth.labels)
+    # one process on one core, as edgeqc is timed
+    model = RandomForestClassifier(n_jobs=1, random_state=0, **settings).fit(samples, classes)
+    started = time.process_time()
+    found = predict_segmenter(features_of(phantom.image), model)
+    return time.process_time() - started, _agreement(found, phantom.truth.labels)
 
 
 def scribbles(features, labels):
@@ -273,19 +295,44 @@ def in_child(path, out):
     return float(seconds), float(peak), status, int(faces)
 
 
+def of_size(folder, mpx, seed=SEED):
+    """A picture of so many megapixels: its file, and the phantom it shows, drawn smaller or not."""
+    rows = round((mpx * 1e6 * 0.75) ** 0.5)
+    cols = round(rows / 0.75)
+    drawn = min(1.0, 8000 / cols)  # the largest that is drawn
+    phantom = draw_phantom(recipe_of(round(rows * drawn), round(cols * drawn), seed))
+    image = phantom.image
+    if drawn < 1:
+        image = cv2.resize(image, (cols, rows), interpolation=cv2.INTER_CUBIC)
+    path = folder / f"{mpx}.tif"
+    tifffile.imwrite(path, image, compression="zlib", rowsperstrip=64)
+    return path, phantom, cols / phantom.image.shape[1]
+
+
+def curve(folder, pictures=3):
+    """Seconds per megapixel by step, medians of some pictures at each size but the largest."""
+    names = ("read", "calibrate", "faces", "zones", "measures", "report")
+    print("   Mpx  measurement " + " ".join(f"{name:>9s}" for name in names))
+    for mpx in (1, 3, 10, 30, 100):
+        found = []
+        for number in range(pictures if mpx < 30 else 1):  # drawing a large one takes minutes
+            path, phantom, factor = of_size(folder, mpx, SEED + number)
+            row = dataclasses.replace(
+                sheet_row(path, phantom), pixel_size_um=phantom.truth.pixel_size_um / factor)
+            runs = [step_times(path, row, folder / "curve")[0] for _ in range(2)]
+            found.append({name: min(run.get(name, 0.0) for run in runs) / mpx for name in names})
+            path.unlink()
+        whole = statistics.median(sum(each.values()) - each["report"] for each in found)
+        print(f"{mpx:6d} {whole:12.3f} " + " ".join(
+            f"{statistics.median(each[name] for each in found):9.4f}" for name in names),
+            flush=True)
+
+
 def sizes(folder):
     print("   Mpx  seconds  s/Mpx  peak MB  over the file  status, faces")
     for mpx in (1, 3, 10, 30, 60, 100):
-        rows = round((mpx * 1e6 * 0.75) ** 0.5)
-        cols = round(rows / 0.75)
-        drawn = min(1.0, 8000 / cols)  # the largest that is drawn
-        phantom = draw_phantom(recipe_of(round(rows * drawn), round(cols * drawn)))
-        image = phantom.image
-        if drawn < 1:
-            image = cv2.resize(image, (cols, rows), interpolation=cv2.INTER_CUBIC)
-        path = folder / f"{mpx}.tif"
-        tifffile.imwrite(path, image, compression="zlib", rowsperstrip=64)
-        write_sheet(path, phantom, cols / phantom.image.shape[1])
+        path, phantom, factor = of_size(folder, mpx)
+        write_sheet(path, phantom, factor)
         seconds, peak, status, faces = in_child(path, folder / f"s{mpx}")
         a = best(lambda path=path: yardstick(path), 3)
         print(f"{mpx:6d} {seconds:8.2f} {seconds / mpx:6.3f} {peak:8.0f} {seconds / a:9.0f} x"
@@ -345,8 +392,8 @@ def like_a_measuring_process():
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parts = {"steps": steps, "forest": forest, "sizes": sizes, "workers": workers,
-             "mosaic": mosaic}
+    parts = {"steps": steps, "forest": forest, "sizes": sizes, "curve": curve,
+             "workers": workers, "mosaic": mosaic}
     parser.add_argument("part", choices=[*parts, "one"])
     parser.add_argument("paths", nargs="*", type=Path)
     given = parser.parse_args()
