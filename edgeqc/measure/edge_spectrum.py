@@ -15,6 +15,9 @@ ALIASES = 2
 """Repeats of the model spectrum folded in one by one on either side of the sampled band; those
 farther away are summed up as powers."""
 
+MISFIT_BINS, MISFIT_BANDS = 6, 14
+"""Fewest bins of a band, and bands at most, in which a spectrum is held against its model."""
+
 FINE = 4
 """How many times finer than the edge's own frequencies the model spectrum is laid out, so that
 its autocorrelation has died away before it wraps round."""
@@ -213,6 +216,33 @@ class ExpectedPeriodogram:
         whole = fft.rfft(covariance, self.n)
         result: FloatArray = self.spacing_um * (2.0 * whole.real - covariance[0])
         return result
+
+
+def misfit(seen: FloatArray, fitted: FloatArray, weight: float) -> float:
+    """Return how much more a spectrum departs from its model than chance lets it, at least 1.
+
+    Parameters
+    ----------
+    seen, fitted : (bins,) float arrays
+        Periodogram, and what the fitted model leads one to expect of it.
+    weight : float
+        Independent amplitudes per bin.
+
+    Returns
+    -------
+    float
+        Chi-squared of the means over bands of equal ratio, over its degrees of freedom: the
+        factor by which the covariance of the fitted values is too small.
+
+    References
+    ----------
+    R. T. Birge, Phys. Rev. 40 (1932), p. 207 (scatter beyond the stated one).
+    """
+    borders = np.unique(np.rint(np.geomspace(MISFIT_BINS, seen.size, MISFIT_BANDS)).astype(int))
+    count = np.diff(np.concatenate([[0], borders]))
+    ratio = np.add.reduceat(seen / fitted, np.concatenate([[0], borders[:-1]])) / count
+    square = float(np.sum(weight * count * (ratio - 1.0) ** 2))
+    return max(square / max(count.size - 4.0, 1.0), 1.0)
 
 
 def taper(valid: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.edge_signal import EdgeSignal, Fitted
-from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, taper
+from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, misfit, taper
 from edgeqc.measure.height_checks import check_height_range, check_spacing
 from edgeqc.quantity import BoolArray, FloatArray, Measured, combine
 
@@ -257,6 +257,7 @@ def _fit(
     # a direction in which the spectrum says nothing gets a wide spread, not none
     spread = np.array([UNKNOWN_LOG_SPREAD, UNKNOWN_LOG_SPREAD, np.inf, UNKNOWN_LOG_SPREAD])
     covariance: FloatArray = np.linalg.inv(information + np.diag(1.0 / spread**2)).astype(float)
+    covariance *= misfit(seen, model(log), lines / HANN_CORRELATION)
     sigma, length, exponent, noise = (float(value) for value in np.exp(log))
     return (sigma, length, exponent, noise), covariance
 
