@@ -110,21 +110,25 @@ def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], floa
     return float(np.std(values)) if len(values) > 1 else 0.0
 
 
+_LEAST_SHARE = 0.01  # of the area; a residual below this has no name to be doubted
+
+
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
     """Share of the face's area of each zone; chords count by their length.
 
     Notes
     -----
-    Scissor and torn may stand in each other's place. The doubt of that is the standard deviation
-    of a share that is the other's with the probability that the zones are wrong (JCGM 101:2008,
-    mixture of two values).
+    Scissor and torn may stand in each other's place. With the probability that the zones are
+    wrong, one of the two, either alike, is the other's: the doubt of that is the standard
+    deviation of such a share (type B, JCGM 100:2008, 4.3).
     """
     result = {}
     weight = span / span.sum()
     names = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
     share = {code: float((zones.labels == code).mean(axis=0) @ weight) for code in names}
     risk = min(max(1 - zones.naming_confidence, 0.0), 1.0)
-    exchanged = math.sqrt(risk * (1 - risk)) * abs(share[SCISSOR] - share[TORN])
+    residual = [share[code] for code in (SCISSOR, TORN) if share[code] >= _LEAST_SHARE]
+    exchanged = math.sqrt(risk * (1 - risk) * float(np.mean(np.square(residual or [0.0]))))
     for code, name in names.items():
         value = share[code]
         expected = float(zones.probability[code - 1].mean(axis=0) @ weight)
