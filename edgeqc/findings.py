@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from edgeqc.errors import OutputError
-from edgeqc.flags import Raised
+from edgeqc.flags import RESIDUAL_FLAG, Raised
 from edgeqc.protocol import Limit
 from edgeqc.quantity import COVERAGE_FACTOR, Measured, format_measured
 
@@ -25,7 +25,6 @@ SCHEMA_VERSION: Literal["1.0"] = "1.0"
 
 # flags that leave the names of the zones in doubt, whatever the doubt of their borders
 _UNNAMED = frozenset({"zones_unnamed", "texture_unfamiliar"})
-_RESIDUAL_UNNAMED = "residual_unnamed"
 _FINEST = 0.001  # a fraction's uncertainty below this is not written out
 
 LimitVerdict = Literal["pass", "fail", "undecided", "no limit set"]
@@ -321,7 +320,7 @@ def names_are_a_guess(flags: Iterable[FlagEntry]) -> bool:
 def residual_is_a_guess(flags: Iterable[FlagEntry]) -> bool:
     """Tell whether a face's flags doubt only what its residual is called."""
     names = {flag.name for flag in flags}
-    return _RESIDUAL_UNNAMED in names and not names & _UNNAMED
+    return RESIDUAL_FLAG in names and not names & _UNNAMED
 
 
 def schema_json() -> str:

@@ -68,6 +68,26 @@ def verdict_of(flags: Iterable[Raised]) -> Verdict:
     return "review" if "review" in severities else "measured"
 
 
+RESIDUAL_FLAG = "residual_unnamed"
+"""Doubts what the residual is called, and neither the laser zone nor any depth."""
+
+
+def verdict_without_residual(names: Iterable[str]) -> Verdict:
+    """Return the verdict of a face apart from whether its residual was torn or cut.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Names of the face's flags.
+
+    Raises
+    ------
+    KeyError
+        Where the registry does not know a name.
+    """
+    return verdict_of(raised(name) for name in names if name != RESIDUAL_FLAG)
+
+
 _N: Severity = "note"
 _V: Severity = "review"
 _X: Severity = "reject"
@@ -130,7 +150,7 @@ _ALL = (
     # --- zones --------------------------------------------------------------------------------
     Flag("zones_unnamed", _V, "The texture cannot name the zones.",
          "The borders are shown; the names are a guess."),
-    Flag("residual_unnamed", _V, "Whether the remainder was torn or cut by scissors is not sure.",
+    Flag(RESIDUAL_FLAG, _V, "Whether the remainder was torn or cut by scissors is not sure.",
          "Confirm its name; the laser zone and the cut depth do not rest on it."),
     Flag("zones_inseparable", _V, "The zones' textures are too alike to be told apart.",
          "Their border is a guess."),

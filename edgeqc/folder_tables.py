@@ -31,12 +31,15 @@ COLUMN_MEANINGS: Mapping[str, str] = {
     "cut_depth_low": "Lower end of the 95 % coverage interval of the cut depth.",
     "cut_depth_high": "Upper end of the 95 % coverage interval of the cut depth.",
     "verdict": "What the face's flags amount to: measured, review or rejected.",
+    "verdict_without_residual": "The same apart from whether the remainder was torn or cut by "
+                                "scissors: holds for thickness, depth, ligament and laser zone.",
     "flags": "Names of the doubts about the face, separated by semicolons.",
 }
 # text whatever it looks like: an id of 007 is no number
 TEXT_COLUMNS = frozenset({
     "image", "specimen", "lens", "fragment", "material", "status", "reason", "anterior",
     "pixel_size_source", "coating", "drying", "operator", "received", "note", "verdict", "flags",
+    "verdict_without_residual",
 })
 _PLAIN_NUMBER = re.compile(r"-?(0|[1-9][0-9]{0,14})([.][0-9]+)?(e[+-]?[0-9]{1,2})?")
 # fixed, so that the same results give the same bytes

@@ -11,6 +11,7 @@ from typing import Any
 
 from edgeqc.examined import ExaminedPicture
 from edgeqc.findings import FaceFindings, Findings, Value
+from edgeqc.flags import verdict_without_residual
 
 IMAGE_COLUMNS = ("image", "specimen", "status", "faces", "pixel_size_um", "pixel_size_source",
                  "tilt_deg", "reason")
@@ -32,7 +33,7 @@ FACE_COLUMNS = (
     "u_cut_depth_area_fraction", "u_laser_length_fraction", "u_through_cut_fraction",
     "u_ligament_max_um", "u_laser_area_fraction", "u_scissor_area_fraction",
     "u_torn_area_fraction", "u_obscured_area_fraction", "u_lattice_angle_deg",
-    "u_debris_count", "u_debris_area_fraction",
+    "u_debris_count", "u_debris_area_fraction", "verdict_without_residual",
 )
 ROUGHNESS_COLUMNS = ("image", "face", "zone", "basis", "parameter", "value", "u", "unit",
                      "filter", "nesting_index_um", "evaluation_length_um", "standard", "note")
@@ -141,6 +142,9 @@ def face_rows(findings: Findings) -> list[dict[str, Any]]:
             **_measured_cells(face),
             "verdict": face.verdict,
             "flags": ";".join(flag.name for flag in face.flags),
+            "verdict_without_residual": verdict_without_residual(
+                flag.name for flag in face.flags
+            ),
         })
     return rows
 

@@ -16,10 +16,14 @@ from edgeqc.study.design_relations import (
     read_blocks,
     separated_factors,
 )
+from edgeqc.study.numbers_in_words import counted
 from edgeqc.study.study_settings import DesignSettings
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+_WITHOUT_RESIDUAL = "verdict_without_residual"
 
 
 def read_design(table: pd.DataFrame, settings: DesignSettings) -> tuple[Design, pd.DataFrame]:
@@ -37,22 +41,32 @@ def read_design(table: pd.DataFrame, settings: DesignSettings) -> tuple[Design, 
     Design
         With ``obstacle`` set where the table carries no comparison.
     DataFrame
-        A copy; ``arm`` is −1 for faces without a complete setting.
+        A copy; ``arm`` is −1 for faces without a complete setting. ``residual_named`` is False
+        for faces that take part in what does not rest on the residual's name alone.
     """
     faces, unit, notes = _with_units(table, settings)
     columns = _setting_columns(faces, settings)
     counts = {"faces": len(faces)}
     if len(faces) == 0:
         return _empty(unit, counts, "The table holds no faces."), faces.assign(
-            arm=np.array([], dtype=int), taking_part=np.array([], dtype=bool))
+            arm=np.array([], dtype=int), taking_part=np.array([], dtype=bool),
+            residual_named=np.array([], dtype=bool))
     verdict = faces["verdict"] if "verdict" in faces else None
-    taking = np.ones(len(faces), bool) if verdict is None else (
+    named = np.ones(len(faces), bool) if verdict is None else (
         verdict.astype(str).str.strip().isin(settings.verdicts).to_numpy())
+    taking = named
+    if verdict is not None and _WITHOUT_RESIDUAL in faces:
+        verdict = _text(faces[_WITHOUT_RESIDUAL]).where(lambda word: word != "", _text(verdict))
+        taking = named | verdict.isin(settings.verdicts).to_numpy()
     for word in ("review", "rejected"):
         counts[word] = 0 if verdict is None else int((verdict.astype(str) == word).sum())
     if verdict is None:
         notes.append("The table has no verdicts; every face takes part.")
-    faces["taking_part"] = taking
+    faces["taking_part"], faces["residual_named"] = taking, named
+    unsure = int(np.sum(taking & ~named))
+    if unsure:
+        notes.append(f"Of these, {counted(unsure, 'face')} whose remainder may have been torn or"
+                     " cut by scissors only in what does not rest on that.")
     if not columns:
         counts["taking part"] = int(taking.sum())
         return _empty(unit, counts, "The table names no settings: none of the columns "

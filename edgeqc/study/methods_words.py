@@ -38,7 +38,8 @@ def methods_sentences(
         f"The {unit} was the unit of analysis; faces were nested in {plural}.",
         f"Settings with fewer than {settings.design.min_units_per_arm} {plural} were not tested.",
         f"Faces not judged {' or '.join(settings.design.verdicts)} were left out and taken in for a"
-        " sensitivity analysis.",
+        " sensitivity analysis; where only the remainder's name was unsure, a face was left out of"
+        " the responses that rest on that name.",
         "A linear mixed model with a random intercept for the "
         f"{unit} was fitted by restricted maximum likelihood.",
     ]

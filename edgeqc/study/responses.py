@@ -29,6 +29,8 @@ _SHORT = {
     "ligament_um": "mean ligament",
     "debris_count": "debris count per face",
 }
+_OF_RESIDUAL = frozenset({"scissor_area_fraction", "torn_area_fraction"})
+_OF_RESIDUAL_ZONES = ("scissor/", "torn/")  # how roughness of these zones is named
 _KEYS = ("results", "specimen", "image", "face")
 
 
@@ -243,6 +245,8 @@ def _gathered(
     """Return the faces that have a value and a setting, or None."""
     arm = faces["arm"].to_numpy(dtype=np.intp)
     taking = faces["taking_part"].to_numpy(dtype=bool)
+    if response.name in _OF_RESIDUAL or response.name.startswith(_OF_RESIDUAL_ZONES):
+        taking = taking & faces["residual_named"].to_numpy(dtype=bool)
     has = np.isfinite(value) & (arm >= 0)
     if not np.any(has & taking):
         return None
