@@ -176,7 +176,7 @@ def _read(
     taught: TaughtHead | None,
 ) -> _Reading:
     made = face_planes(image, face, anterior_known=anterior_known)
-    logits, features = network_output(made)
+    logits, features = network_output(made, features=taught is not None)
     if taught is not None:
         logits = taught.logits(features)
     net = class_probability(on_face(logits), settings.temperature)
