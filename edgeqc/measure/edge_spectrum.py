@@ -232,7 +232,7 @@ def misfit(seen: FloatArray, fitted: FloatArray, weight: float) -> float:
     -------
     float
         Chi-squared of the means over bands of equal ratio, over its degrees of freedom: the
-        factor by which the covariance of the fitted values is too small.
+        factor by which the spectrum says less of the model's values than chance alone would have.
 
     References
     ----------

@@ -254,10 +254,13 @@ def _fit(
         start = np.log([biased, share * n * step, USUAL_EXPONENT, max(floor, 2e-3 * biased)])
         found.append(_score(model, seen, np.clip(start, low, high), (low, high), (lines, known)))
     _, log, information = min(found, key=lambda item: item[0])
+    # a spectrum that is not the model's says less, beside what was known beforehand
+    share = 1.0 / misfit(seen, model(log), lines / HANN_CORRELATION)
+    if share < 1.0:
+        _, log, information = _score(model, seen, log, (low, high), (share * lines, known))
     # a direction in which the spectrum says nothing gets a wide spread, not none
     spread = np.array([UNKNOWN_LOG_SPREAD, UNKNOWN_LOG_SPREAD, np.inf, UNKNOWN_LOG_SPREAD])
     covariance: FloatArray = np.linalg.inv(information + np.diag(1.0 / spread**2)).astype(float)
-    covariance *= misfit(seen, model(log), lines / HANN_CORRELATION)
     sigma, length, exponent, noise = (float(value) for value in np.exp(log))
     return (sigma, length, exponent, noise), covariance
 
@@ -277,7 +280,7 @@ def _score(
     seen: FloatArray,
     start: FloatArray,
     bounds: tuple[FloatArray, FloatArray],
-    known: tuple[int, tuple[FloatArray, FloatArray]],
+    known: tuple[float, tuple[FloatArray, FloatArray]],
 ) -> tuple[float, FloatArray, FloatArray]:
     """Minimise by Fisher's scoring with damped steps: loss, logarithms, information.
 
