@@ -192,3 +192,18 @@ def test_shares_of_residual_kinds_doubt_their_names(painted):
         assert found[0.9][kind].budget["scissor or torn"] == pytest.approx(0.3 * moved)
         assert found[0.5][kind].u > found[0.9][kind].u > found[1.0][kind].u
     assert found[0.5]["laser"].u == found[1.0]["laser"].u
+
+
+def test_a_share_falls_by_its_own_area_and_rises_by_the_others(painted):
+    _, image, (turned, zones, _, _) = painted
+    labels = zones.labels.copy()
+    labels[labels == 2] = 3  # one kind of residual alone
+    found = measure_cut_depth(
+        image, turned, replace(zones, labels=labels, naming_confidence=0.8)
+    ).area_fractions
+    torn, scissor = found["torn"], found["scissor"]
+    sure = np.hypot(torn.budget["zone border"], torn.budget["names"])
+    assert torn.interval[1] == pytest.approx(min(1.0, torn.value + 2 * sure))
+    assert torn.interval[0] == pytest.approx(max(0.0, torn.value - 2 * torn.u))
+    assert scissor.value == 0
+    assert scissor.interval[1] == pytest.approx(2 * scissor.u)

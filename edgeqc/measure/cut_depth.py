@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -111,6 +111,7 @@ def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], floa
 
 
 _LEAST_SHARE = 0.01  # of the area; a residual below this has no name to be doubted
+_EXCHANGED = "scissor or torn"
 
 
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
@@ -136,10 +137,26 @@ def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[st
             "zone border": u_depth if 0 < value < 1 else 0.0,
             "names": abs(value - expected) / math.sqrt(3),
         }
+        found = _fraction(value, budget, zones.labels.shape[1])
         if code in (SCISSOR, TORN):
-            budget["scissor or torn"] = exchanged
-        result[name] = _fraction(value, budget, zones.labels.shape[1])
+            other = share[SCISSOR + TORN - code]
+            found = _exchanged(found, exchanged, can_fall=value, can_rise=other)
+        result[name] = found
     return result
+
+
+def _exchanged(found: Measured, doubt: float, *, can_fall: float, can_rise: float) -> Measured:
+    """Return a share with the doubt of its name: it falls by its own area, rises by the other's."""
+    u = math.hypot(found.u, doubt)
+    below = u if can_fall >= _LEAST_SHARE else found.u
+    above = u if can_rise >= _LEAST_SHARE else found.u
+    return replace(
+        found,
+        u=u,
+        budget={**found.budget, _EXCHANGED: doubt},
+        low=max(0.0, found.value - 2 * below),
+        high=min(1.0, found.value + 2 * above),
+    )
 
 
 def measure_cut_depth(
