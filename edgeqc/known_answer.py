@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from edgeqc.errors import ImageError, UsageError
 from edgeqc.examined import ExaminedFace, ExaminedPicture
-from edgeqc.flags import verdict_of
+from edgeqc.flags import verdict_of, verdict_without_residual
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.phantoms import FAMILIES, Phantom, draw_phantom, random_recipe
 from edgeqc.phantoms.recipe import AcquisitionRecipe
@@ -85,6 +85,8 @@ class CheckedPhantom:
         What was measured.
     dice : float
         Mean overlap of the zones present, ``nan`` without zones.
+    verdict_without_residual : str
+        The verdict apart from whether the residual was torn or cut; empty where it is the same.
     """
 
     number: int
@@ -95,6 +97,12 @@ class CheckedPhantom:
     depth: Measured | None
     thickness_um: Measured | None
     dice: float
+    verdict_without_residual: str = ""
+
+    @property
+    def depth_stands(self) -> bool:
+        """Whether depth and thickness may be relied on, whatever the residual is called."""
+        return (self.verdict_without_residual or self.verdict) == "measured"
 
     @property
     def depth_error(self) -> float:
@@ -238,6 +246,7 @@ def _checked(number: int, phantom: Phantom, protocol: Protocol) -> CheckedPhanto
              *(face.zones.flags if face.zones else ()), *face.measures.flags)
     return replace(
         missed, verdict=verdict_of(flags),
+        verdict_without_residual=verdict_without_residual(flag.name for flag in flags),
         depth=face.measures.values.get("cut_depth_fraction"),
         thickness_um=face.measures.values.get("thickness_um"),
         dice=mean_dice(labels, phantom.truth.labels))

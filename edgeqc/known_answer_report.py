@@ -32,7 +32,10 @@ _Z = 1.959964  # two-sided 95 % quantile of the normal distribution
 
 @dataclass(frozen=True)
 class CheckSummary:
-    """What a check amounts to, over the faces that were called measured.
+    """What a check amounts to, over the faces whose depth stands.
+
+    These are the faces called measured, and those with no other doubt than whether the residual
+    was torn or cut.
 
     Parameters
     ----------
@@ -47,9 +50,11 @@ class CheckSummary:
     thickness_covered, thickness_n : int
         As for the depth.
     dice_median : float
-        Median of the mean overlap of the zones.
+        Median of the mean overlap of the zones, over the faces called measured.
     far_off : int
-        Faces called measured whose depth is off by more than ``FAR_OFF``.
+        Faces whose depth stands and is off by more than ``FAR_OFF``.
+    depth_stands : int
+        Faces whose depth stands.
     """
 
     phantoms: int
@@ -67,13 +72,15 @@ class CheckSummary:
     thickness_n: int
     dice_median: float
     far_off: int
+    depth_stands: int
 
 
 def summarise(checked: Sequence[CheckedPhantom]) -> CheckSummary:
     """Return the summary of a check."""
     good = [item for item in checked if item.verdict == "measured"]
-    depth = [item for item in good if math.isfinite(item.depth_error)]
-    thick = [item for item in good if math.isfinite(item.thickness_error)]
+    sound = [item for item in checked if item.depth_stands]
+    depth = [item for item in sound if math.isfinite(item.depth_error)]
+    thick = [item for item in sound if math.isfinite(item.thickness_error)]
     errors = np.array([item.depth_error for item in depth])
     shares = np.array([item.thickness_error for item in thick])
     dice = [item.dice for item in good if math.isfinite(item.dice)]
@@ -91,6 +98,7 @@ def summarise(checked: Sequence[CheckedPhantom]) -> CheckSummary:
         thickness_n=len(thick),
         dice_median=float(np.median(dice)) if dice else math.nan,
         far_off=int(np.count_nonzero(np.abs(errors) > FAR_OFF)),
+        depth_stands=len(sound),
     )
 
 
@@ -197,14 +205,15 @@ def run_check(
     return _answer(summary)
 
 
-_COLUMNS = ("number", "family", "verdict", "true_depth", "depth", "u_depth", "depth_low",
-            "depth_high", "depth_error", "true_thickness_um", "thickness_um", "u_thickness_um",
-            "thickness_error", "dice")
+_COLUMNS = ("number", "family", "verdict", "verdict_without_residual", "true_depth", "depth",
+            "u_depth", "depth_low", "depth_high", "depth_error", "true_thickness_um",
+            "thickness_um", "u_thickness_um", "thickness_error", "dice")
 
 
 def _row(item: CheckedPhantom) -> dict[str, object]:
     row: dict[str, object] = {
         "number": item.number, "family": item.family, "verdict": item.verdict,
+        "verdict_without_residual": item.verdict_without_residual or item.verdict,
         "true_depth": item.true_depth, "true_thickness_um": item.true_thickness_um,
         "depth_error": item.depth_error, "thickness_error": item.thickness_error,
         "dice": item.dice,
@@ -258,6 +267,8 @@ def _content(
             ["Phantoms", str(summary.phantoms)],
             ["Measured", f"{summary.measured}"],
             ["For review", f"{summary.review}"],
+            ["Depth stands: measured, or only the remainder's name in doubt",
+             f"{summary.depth_stands}"],
             ["Rejected or not found", f"{summary.lost}"],
             ["Depth: mean error (bias)", number(summary.depth_bias, "+.4f")],
             ["Depth: standard deviation of the error", number(summary.depth_sd, ".4f")],
@@ -269,7 +280,7 @@ def _content(
             ["Thickness: truth inside the stated 95 % interval",
              coverage(summary.thickness_covered, summary.thickness_n)],
             ["Zones: median of the mean overlap", number(summary.dice_median, ".3f")],
-            [f"Called measured, depth off by more than {FAR_OFF:g}", str(summary.far_off)],
+            [f"Depth stands, and is off by more than {FAR_OFF:g}", str(summary.far_off)],
         ],
         "families": sorted({item.family for item in checked}),
         "settings": held or ["drawn at random over all settings"],
@@ -277,28 +288,28 @@ def _content(
             ["Program", f"edgeqc {edgeqc.__version__}"], ["Zone model", model_identifier()],
             ["Protocol", f"{protocol.name}, version {protocol.version}"],
             ["Protocol hash", protocol.sha256], ["Seed", str(seed)]],
-        "figure_alt": "Depth error of every measured phantom with its stated interval.",
+        "figure_alt": "Error of every depth that stands, with its stated interval.",
     }
 
 
 def _answer(summary: CheckSummary) -> str:
     if summary.depth_n == 0:
-        return (f"Of {summary.phantoms} phantoms none gave a measured depth, so that nothing can"
+        return (f"Of {summary.phantoms} phantoms none gave a depth that stands, so that nothing can"
                 " be said about its error.")
     low, high = share_interval(summary.depth_covered, summary.depth_n)
     return (
-        f"Over {summary.depth_n} measured phantoms the cut depth was off by"
+        f"Over {summary.depth_n} phantoms whose depth stands the cut depth was off by"
         f" {summary.depth_bias:+.3f} on average, with a standard deviation of"
         f" {summary.depth_sd:.3f}; {summary.depth_covered} of {summary.depth_n} truths"
         f" ({100 * low:.0f} to {100 * high:.0f} %) lay inside the stated 95 % interval."
-        f" {summary.review} of {summary.phantoms} went to review; {summary.far_off} called"
-        f" measured were off by more than {FAR_OFF:g}.")
+        f" {summary.review} of {summary.phantoms} went to review,"
+        f" {summary.depth_stands - summary.measured} of them for the remainder's name alone;"
+        f" {summary.far_off} of the depths that stand were off by more than {FAR_OFF:g}.")
 
 
 def _figure(checked: Sequence[CheckedPhantom]) -> str:
-    """Draw every measured phantom's depth error with its interval, in the order drawn."""
-    shown = [item for item in checked if item.verdict == "measured"
-             and math.isfinite(item.depth_error)]
+    """Draw the error of every depth that stands with its interval, in the order drawn."""
+    shown = [item for item in checked if item.depth_stands and math.isfinite(item.depth_error)]
     reach = max([0.05, *(abs(item.depth_error) for item in shown)]) * 1.15
     left, right, middle, half = 60.0, 706.0, 90.0, 74.0
     parts = [f'<rect x="{left}" y="{middle - half}" width="{right - left}" height="{2 * half}"'
@@ -319,7 +330,7 @@ def _figure(checked: Sequence[CheckedPhantom]) -> str:
         parts.append(f'<circle cx="{col:.1f}" cy="{at:.1f}" r="2.6"'
                      f' fill="{"#222" if hit else "#fff"}" stroke="#222"/>')
     parts.append(f'<text x="{(left + right) / 2}" y="{middle + half + 18}" text-anchor="middle">'
-                 "measured phantoms, in the order drawn; a hollow dot: truth outside the interval"
+                 "depths that stand, in the order drawn; a hollow dot: truth outside the interval"
                  "</text>")
     return ('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 720 190" width="720"'
             ' height="190" font-family="Source Sans Pro, sans-serif" font-size="12"'

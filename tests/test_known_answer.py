@@ -2,6 +2,7 @@
 
 import csv
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from edgeqc.known_answer import CheckedPhantom, OwnSettings, check_phantoms, mean_dice
-from edgeqc.known_answer_report import share_interval, summarise, write_check
+from edgeqc.known_answer_report import _answer, share_interval, summarise, write_check
 from edgeqc.protocol import protocol_of
 from edgeqc.quantity import Measured
 
@@ -34,6 +35,15 @@ def test_figures_are_those_of_the_measured_faces():
     assert (summary.depth_covered, summary.depth_n) == (2, 4)
     assert (summary.thickness_covered, summary.thickness_n) == (3, 4)
     assert summary.far_off == 1
+
+
+def test_a_depth_counts_where_only_the_residuals_name_is_in_doubt():
+    unnamed = replace(_item(0.08, "review"), verdict_without_residual="measured")
+    summary = summarise([_item(0.01), unnamed, _item(0.5, "review")])
+    assert (summary.measured, summary.review, summary.depth_stands) == (1, 2, 2)
+    assert summary.depth_bias == pytest.approx(0.045)
+    assert summary.far_off == 1
+    assert "2 of 3 went to review, 1 of them for the remainder's name alone" in _answer(summary)
 
 
 def test_nothing_measured_gives_no_figure():

@@ -144,7 +144,10 @@ def _profile(
 
 def _with_default_class(profile: Roughness, used: str) -> Roughness:
     """Say which setting class the Rz found asks for, where it is not the one used."""
-    default = setting_class_for(profile["Rz"].value)
+    largest = profile["Rz"].value
+    if not math.isfinite(largest):
+        return profile  # noise leaves no Rz, so that none asks for a class
+    default = setting_class_for(largest)
     if default.name == used:
         return profile
     note = (
