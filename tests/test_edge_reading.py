@@ -118,6 +118,19 @@ def test_slopes_of_an_edge_are_freed_of_its_readings_noise():
     assert sum(held) >= 7
 
 
+def test_an_edge_that_is_all_noise_has_no_rz_and_asks_for_no_setting_class():
+    rng = np.random.default_rng(6)
+    for length in (300, 4000):  # shorter and longer than the shortest class allows
+        noise = 0.3 * rng.standard_normal(length)
+        contour = EdgeContour(
+            "laser", "anterior", noise - noise.mean(), 1.0, np.arange(float(length)),
+            0.0, 0.0, "none", 0.32, 0.05)
+        rows = {row.parameter: row for row in edge_rows(contour)}
+        assert np.isnan(rows["Rz"].result.value)
+        assert rows["Rz"].result.note
+        assert "for this Rz" not in rows["Rz"].note
+
+
 # --- phantoms, traced --------------------------------------------------------------------------
 def noisy_edges(seed):
     """A through cut whose edges have little roughness, taken at few electrons a pixel."""
