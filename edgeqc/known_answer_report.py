@@ -255,7 +255,7 @@ def _content(
         return f"{hits} of {n} ({100 * low:.0f} to {100 * high:.0f} %)" if n else "none"
 
     def number(value: float, form: str) -> str:
-        return format(value, form) if math.isfinite(value) else "none"
+        return format(value, form).replace("%", " %") if math.isfinite(value) else "none"
 
     held = [f"{name.replace('_', ' ')} {cell(value)}"
             for name, value in dataclasses.asdict(like).items() if value is not None]
@@ -275,8 +275,8 @@ def _content(
             ["Depth: largest error", number(summary.depth_largest, ".4f")],
             ["Depth: truth inside the stated 95 % interval",
              coverage(summary.depth_covered, summary.depth_n)],
-            ["Thickness: mean relative error", number(100 * summary.thickness_bias, "+.2f") + " %"],
-            ["Thickness: its standard deviation", number(100 * summary.thickness_sd, ".2f") + " %"],
+            ["Thickness: mean relative error", number(summary.thickness_bias, "+.2%")],
+            ["Thickness: its standard deviation", number(summary.thickness_sd, ".2%")],
             ["Thickness: truth inside the stated 95 % interval",
              coverage(summary.thickness_covered, summary.thickness_n)],
             ["Zones: median of the mean overlap", number(summary.dice_median, ".3f")],
@@ -297,10 +297,14 @@ def _answer(summary: CheckSummary) -> str:
         return (f"Of {summary.phantoms} phantoms none gave a depth that stands, so that nothing can"
                 " be said about its error.")
     low, high = share_interval(summary.depth_covered, summary.depth_n)
+    over, spread = "the one phantom", ""
+    if summary.depth_n > 1:
+        over = f"{summary.depth_n} phantoms"
+        spread = f" on average, with a standard deviation of {summary.depth_sd:.3f}"
     return (
-        f"Over {summary.depth_n} phantoms whose depth stands the cut depth was off by"
-        f" {summary.depth_bias:+.3f} on average, with a standard deviation of"
-        f" {summary.depth_sd:.3f}; {summary.depth_covered} of {summary.depth_n} truths"
+        f"Over {over} whose depth stands the cut depth was off by"
+        f" {summary.depth_bias:+.3f}{spread};"
+        f" {summary.depth_covered} of {summary.depth_n} truths"
         f" ({100 * low:.0f} to {100 * high:.0f} %) lay inside the stated 95 % interval."
         f" {summary.review} of {summary.phantoms} went to review,"
         f" {summary.depth_stands - summary.measured} of them for the remainder's name alone;"

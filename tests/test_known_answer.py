@@ -46,6 +46,13 @@ def test_a_depth_counts_where_only_the_residuals_name_is_in_doubt():
     assert "2 of 3 went to review, 1 of them for the remainder's name alone" in _answer(summary)
 
 
+def test_one_depth_has_no_spread():
+    said = _answer(summarise([_item(0.01)]))
+    assert said.startswith(
+        "Over the one phantom whose depth stands the cut depth was off by +0.010;")
+    assert "nan" not in said
+
+
 def test_nothing_measured_gives_no_figure():
     summary = summarise([_item(0.0, "review")])
     assert math.isnan(summary.depth_bias)
