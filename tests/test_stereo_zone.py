@@ -169,6 +169,17 @@ def test_heights_of_a_zone_stand_where_they_are(scene, plain):
     assert np.corrcoef(found[both], truth[both])[0, 1] > 0.95
 
 
+def test_a_zone_carries_the_figures_that_its_limits_look_at(scene, plain):
+    assert plain.opening == pytest.approx(1, abs=0.2)
+    assert abs(plain.split) <= SETTINGS.largest_split
+    assert 1 <= plain.fine <= SETTINGS.largest_fine
+    # a refused zone carries them too, as long as its pair was read at all
+    strict = told(*scene, settings=dataclasses.replace(SETTINGS, least_opening=3.0))
+    assert strict.height_um is None
+    assert (strict.opening, strict.split, strict.fine, strict.unseen, strict.excess) == (
+        plain.opening, plain.split, plain.fine, plain.unseen, plain.excess)
+
+
 def test_the_same_pair_gives_the_same_heights(scene, plain):
     assert told(*scene).height_um.tobytes() == plain.height_um.tobytes()
 

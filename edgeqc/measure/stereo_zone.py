@@ -8,7 +8,7 @@ Nor does it where the brightness itself shows nothing of the relief found (`ster
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -116,8 +116,12 @@ class ZoneHeights:
     part, unseen, excess : float
         Difference of the two readings in logarithms; share of Sq² that the pair does not show;
         what is left between the pictures, over noise.
-    explained : float
-        Share of the brightness that the relief explains.
+    explained, opening : float
+        Share of the brightness that the relief explains; gradient of the texture across the tilt
+        axis over that along it.
+    split, fine : float
+        Difference of the plain match from the reading without shading, in logarithms; root mean
+        square of the whole relief over that in the band.
     reason : str
         Why there are none, in words; empty where there are.
     """
@@ -129,6 +133,9 @@ class ZoneHeights:
     unseen: float = math.nan
     excess: float = math.nan
     explained: float = math.nan
+    opening: float = math.nan
+    split: float = math.nan
+    fine: float = math.nan
     reason: str = ""
 
 
@@ -207,10 +214,12 @@ def zone_heights(
     reason = (_too_low(plain.sq, evidence, settings) or _unseen(plain, settings)
               or _unexplained(plain, settings) or _unsure(plain, first, settings)
               or _unwitnessed(plain, first, settings))
+    seen = ZoneHeights(
+        None, short_um, unseen=plain.unseen, excess=plain.excess,
+        explained=plain.witness.explained, opening=plain.witness.opening,
+        split=_split(plain, first), fine=1 + plain.fine, reason=reason)
     if reason:
-        return ZoneHeights(
-            None, short_um, unseen=plain.unseen, excess=plain.excess,
-            explained=plain.witness.explained, reason=reason)
+        return seen
     shaded = _reading(evidence, inside, band, shading=True, settings=settings.relief)
     sq = (plain.sq + shaded.sq) / 2
     part = math.log(shaded.sq / plain.sq) if shaded.sq > 0 else -math.inf
@@ -218,9 +227,8 @@ def zone_heights(
     reason = (_too_low(sq, evidence, settings) or _shaded(part, plain.witness, settings)
               or _doubtful(u_rel, settings))
     scaled = plain.draw_um * (sq / plain.drawn[0])
-    return ZoneHeights(
-        None if reason else scaled, short_um, u_rel, part, plain.unseen, plain.excess,
-        plain.witness.explained, reason)
+    return replace(
+        seen, height_um=None if reason else scaled, u_rel=u_rel, part=part, reason=reason)
 
 
 def _doubt(
@@ -259,8 +267,15 @@ def _unexplained(reading: _Reading, settings: StereoZoneSettings) -> str:
     return f"between the pictures {reading.excess:.2f} times as much is left as noise explains"
 
 
+def _split(reading: _Reading, match_um: float) -> float:
+    """Return the difference of Sq by the plain match from that of a reading, in logarithms."""
+    if not (match_um > 0 and reading.sq > 0):
+        return -math.inf
+    return math.log(match_um / reading.sq)
+
+
 def _unsure(reading: _Reading, match_um: float, settings: StereoZoneSettings) -> str:
-    split = math.log(match_um / reading.sq) if match_um > 0 else -math.inf
+    split = _split(reading, match_um)
     if abs(split) > settings.largest_split:
         return f"two ways of reading the pair differ by {_percent(split)}"
     if reading.whole > settings.largest_fine * reading.sq:

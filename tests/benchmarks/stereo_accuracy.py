@@ -10,14 +10,22 @@ the band that is stated with it: the same form and S-filter are taken off the tr
 and uncertainty were set on seeds 7101, 7102 and 7201; the last lines say how often the intervals
 hold (value / exp(2u) to value · exp(2u), as a length's interval is stated), all together and by
 kind of zone.
+
+With --keep FILE the limits are opened: every zone of which half matches and whose relief is at
+least a third of a pixel is measured, and FILE holds one line of JSON a zone, value, truth and every
+figure that the limits look at. That is for studying limits; the last lines then say what open
+limits would give.
 """
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import json
+import math
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -32,6 +40,15 @@ from edgeqc.phantoms.stereo import draw_stereo_pair
 
 SIDE_PX, BORDER_PX, LEAST_POINTS = 320, 12, 4000
 U_TILT_DEG, U_PIXEL = 0.1, 0.01
+OPEN = StereoZoneSettings(
+    least_matched=0.5, least_relief_px=0.33, largest_part=math.inf, largest_excess=math.inf,
+    largest_split=math.inf, largest_fine=math.inf, largest_unseen=math.inf, least_opening=0.0,
+    least_explained=-math.inf, alone_part=math.inf, largest_u_rel=math.inf)
+"""Limits that refuse next to nothing: what a study of them needs."""
+
+BAND_PX = (3.0, 12.0)
+"""Standard deviations between which the brightness of matched and other parts is compared."""
+
 ZONES = {1: "laser", 2: "scissor", 3: "torn"}
 
 
@@ -73,26 +90,43 @@ def zones_of(labels: np.ndarray, height: np.ndarray) -> Iterator[tuple[str, np.n
 
 
 def look(
-    found: HeightMap, truth: np.ndarray, inside: np.ndarray, pixel_um: float
+    found: HeightMap, truth: np.ndarray, inside: np.ndarray, pixel_um: float,
+    settings: StereoZoneSettings,
 ) -> dict[str, Any]:
-    """Return what a zone gave beside the truth."""
+    """Return what a zone gave beside the truth, on the matched part and on the whole zone."""
     known = inside & np.isfinite(found.height_um)
-    least = StereoZoneSettings().least_matched
-    if found.stereo is None or known.sum() < least * inside.sum():
-        return {"reason": "no match: " + ",".join(f.name for f in found.flags)}
-    heights = zone_heights(found.stereo, known, "polynomial 2", StereoZoneSettings())
+    matched = float(known.sum() / inside.sum())
+    if found.stereo is None or matched < settings.least_matched:
+        return {"reason": "no match: " + ",".join(f.name for f in found.flags), "matched": matched}
+    heights = zone_heights(found.stereo, known, "polynomial 2", settings)
+    row = {name: getattr(heights, name) for name in (
+        "reason", "part", "unseen", "excess", "explained", "opening", "split", "fine")}
+    row["matched"] = matched
     if heights.height_um is None:
-        return {"reason": heights.reason}
+        return row
     known &= np.isfinite(heights.height_um)
     made = []
-    for plane, spacing in ((heights.height_um, found.spacing_um), (truth, (pixel_um, pixel_um))):
+    for plane, spacing, mask in (
+        (heights.height_um, found.spacing_um, known), (truth, (pixel_um, pixel_um), known),
+        (truth, (pixel_um, pixel_um), inside),
+    ):
         short = heights.short_um * spacing[0] / found.spacing_um[0]
         band = Band(form="polynomial 2", short_nesting_index_um=short)
-        made.append(roughness_areal(plane, spacing, mask=known, band=band)["Sq"])
+        made.append(roughness_areal(plane, spacing, mask=mask, band=band)["Sq"].value)
     u_rel = float(np.hypot(heights.u_rel, found.u_scale_rel))
-    return {"reason": "", "error": made[0].value / made[1].value - 1, "u_rel": u_rel,
-            "part": heights.part, "unseen": heights.unseen, "excess": heights.excess,
-            "explained": heights.explained, "true": made[1].value}
+    return row | {"error": made[0] / made[1] - 1, "u_rel": u_rel, "value": made[0],
+                  "true": made[1], "true_all": made[2]}
+
+
+def unmatched_contrast(
+    pictures: tuple[np.ndarray, np.ndarray], found: HeightMap, inside: np.ndarray
+) -> float:
+    """Return the contrast of the brightness where a zone does not match over where it does."""
+    mean = (pictures[0] + pictures[1]) / 2
+    fine, coarse = (cv2.GaussianBlur(mean, (0, 0), width) for width in BAND_PX)
+    known = np.isfinite(found.height_um)
+    parts = [(fine - coarse)[inside & part] for part in (~known, known)]
+    return float(parts[0].std() / parts[1].std()) if all(p.size for p in parts) else math.nan
 
 
 def main() -> None:
@@ -100,8 +134,10 @@ def main() -> None:
     ask = argparse.ArgumentParser()
     ask.add_argument("--seed", type=int, default=901)
     ask.add_argument("--recipes", type=int, default=150)
+    ask.add_argument("--keep", type=Path, help="open the limits and keep every zone's figures here")
     ask.add_argument("--minutes", type=float, default=60.0, help="no more recipes after that")
     told = ask.parse_args()
+    settings = OPEN if told.keep else StereoZoneSettings()
     cv2.setNumThreads(1)
     rng = np.random.default_rng(told.seed)
     rows: list[dict[str, Any]] = []
@@ -117,9 +153,17 @@ def main() -> None:
             left, right, pixel_size_um=recipe.pixel_size_um * wrong[1], u_tilt_deg=U_TILT_DEG,
             tilt_deg=(-tilt - wrong[0] / 2, tilt + wrong[0] / 2), u_rel_pixel_size=U_PIXEL)
         for name, inside in zones_of(labels, truth):
-            row = look(found, np.asarray(truth, float), inside, recipe.pixel_size_um)
+            row = look(found, np.asarray(truth, float), inside, recipe.pixel_size_um, settings)
             kind = getattr(recipe.faces[0], name).kind
             rows.append(row | {"kind": kind})
+            if told.keep:
+                kept = rows[-1] | {
+                    "seed": told.seed, "index": index, "family": recipe.family, "tilt": tilt,
+                    "pixel": recipe.pixel_size_um, "dose": recipe.acquisition.dose,
+                    "points": int(inside.sum()), "u_scale": found.u_scale_rel,
+                    "unmatched_contrast": unmatched_contrast((left, right), found, inside)}
+                with told.keep.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(kept) + "\n")
             result = row["reason"] or (f"Sq {row['true']:.3f} µm, error {row['error']:+.1%},"
                                        f" u {row['u_rel']:.1%}, readings part {row['part']:+.1%},"
                                        f" unseen {row['unseen']:.1%}, left {row['excess']:.2f},"
