@@ -68,6 +68,9 @@ class StereoZoneSettings:
         the relief finer than the band (root mean square of the whole over that in the band, less
         1), and with the logarithm of an opening above 1: the brightness of ridges along the axis
         changes most with the tilt.
+    split_weight : float
+        The same with the difference of Sq by the plain match from that of the reading: two
+        readings of one pair, of which neither is known to be the right one.
     floor_px : float
         Standard uncertainty in pixels of height that a relief has however low it is. These and the
         figures above were set on phantom zones (seeds 7101, 7102 and 7201 of
@@ -96,6 +99,7 @@ class StereoZoneSettings:
     unseen_weight: float = 1.0
     fine_weight: float = 0.07
     opening_weight: float = 0.2
+    split_weight: float = 1.0
     floor_px: float = 0.2
     largest_u_rel: float = 0.2
 
@@ -223,7 +227,7 @@ def zone_heights(
     shaded = _reading(evidence, inside, band, shading=True, settings=settings.relief)
     sq = (plain.sq + shaded.sq) / 2
     part = math.log(shaded.sq / plain.sq) if shaded.sq > 0 else -math.inf
-    u_rel = _doubt(plain, part, sq / evidence.frame.across_um, settings)
+    u_rel = _doubt(plain, (part, seen.split), sq / evidence.frame.across_um, settings)
     reason = (_too_low(sq, evidence, settings) or _shaded(part, plain.witness, settings)
               or _doubtful(u_rel, settings))
     scaled = plain.draw_um * (sq / plain.drawn[0])
@@ -232,14 +236,16 @@ def zone_heights(
 
 
 def _doubt(
-    plain: _Reading, part: float, relief_px: float, settings: StereoZoneSettings
+    plain: _Reading, parts: tuple[float, float], relief_px: float, settings: StereoZoneSettings
 ) -> float:
-    """Return the relative standard uncertainty of the heights."""
+    """Return the relative standard uncertainty of the heights, from what readings differ by."""
+    part, split = parts
     shares = (
         settings.floor_px / relief_px if relief_px > 0 else math.inf,
         settings.opening_weight * math.log(max(plain.witness.opening, 1.0)),
         settings.u_rel, settings.part_weight * part, settings.unseen_weight * plain.unseen,
-        settings.fine_weight * plain.fine, float(np.std(plain.drawn)) / plain.sq,
+        settings.split_weight * split, settings.fine_weight * plain.fine,
+        float(np.std(plain.drawn)) / plain.sq,
     )
     return math.sqrt(sum(share**2 for share in shares))
 
