@@ -65,3 +65,17 @@ def test_tables_say_what_a_surface_metrologist_asks_for():
     assert {row[3] for row in heights[0]["rows"] if row[0].startswith("Sq")} == {
         "4.2 height parameters"
     }
+
+
+def test_why_there_is_no_value_is_said_once():
+    missing = RoughnessEntry(
+        zone="torn", basis="edge contour", parameter="RSm", title="Mean spacing",
+        result=Value(value=None, unit="µm", reason="noise makes elements: no spacing can be had"),
+        evaluation_length_um=500.0, standard="ISO 21920-2:2021, feature parameters",
+        note="anterior edge; noise makes elements: no spacing can be had; least height 10 %",
+    )
+    given = missing.model_copy(update={
+        "parameter": "Rq", "result": Value(value=1.0, u=0.1, unit="µm"), "note": "anterior edge"})
+    rows = _roughness([missing, given])[0]["groups"][0]["rows"]
+    assert rows[0][1] == "none: noise makes elements: no spacing can be had"
+    assert rows[0][3] == "feature parameters; least height 10 %"

@@ -352,7 +352,9 @@ def _roughness_row(entry: RoughnessEntry, shared: set[str]) -> list[str]:
         entry.parameter.replace("_", " "))
     value = entry.result
     said = _with_doubt(value) if value.value is not None else f"none: {value.reason}"
-    own = [part for part in entry.note.split("; ") if part and part not in shared]
+    # why there is no value stands in its place already
+    told = {*shared, *(value.reason.split("; ") if value.value is None else ())}
+    own = [part for part in entry.note.split("; ") if part and part not in told]
     about = "; ".join(part for part in (_standard_and_part(entry)[1], *own) if part)
     return [named, said, interval_text(value), about]
 

@@ -75,7 +75,8 @@ METHOD = (
     " texture around it and from the order that a cut leaves: the laser starts at the anterior"
     " edge, what it did not reach was torn or cut. Where the sheet says how the piece was freed,"
     " that weighs ten to one in which of the two, unless the texture speaks clearly against it."
-    " The cut depth is the mean, over the length"
+    " A stretch of the whole thickness beside a laser zone counts as cut by scissors rather than"
+    " torn at five to one. The cut depth is the mean, over the length"
     " where the laser zone is present, of its depth divided by the local thickness. Obscured"
     " stretches are left out.",
     "Uncertainties are combined as in JCGM 100:2008; each budget is listed. A limit is passed or"
