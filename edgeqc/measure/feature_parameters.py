@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from edgeqc.measure.areal_parameters import ArealValues, tail_scale
 from edgeqc.measure.block_spread import freedom_of
-from edgeqc.measure.watershed import Hills, pruned_hills
+from edgeqc.measure.watershed import STRETCH, Hills, pruned_hills
 from edgeqc.quantity import BoolArray, FloatArray
 
 SingleArray = NDArray[np.float32]
@@ -95,8 +95,8 @@ def feature_values(
         # a count of independent events
         sampling[density] = math.hypot(math.sqrt(count), np.count_nonzero(~stay)) / area
         # heights that only closed a gap say nothing about curvature
-        bends = _curvatures(sign * height_um, hills, spacing_um)
-        value[curvature], sampling[curvature], freedom[curvature] = _mean(bends, stay)
+        bends = _curvatures(height_um, hills, spacing_um)
+        value[curvature], sampling[curvature], freedom[curvature] = _mean(sign * bends, stay)
         whole = ~hills.open_hill
         areas, volumes = _areas_and_volumes(z, hills, spacing_um)
         for name, sizes in ((hill_area, areas), (hill_volume, volumes)):
@@ -144,12 +144,12 @@ def _close_small_gaps(height_um: SingleArray) -> SingleArray:
     filled = np.where(valid, height_um, np.float32(0.0))
     size = (2 * CLOSE_REACH + 1, 2 * CLOSE_REACH + 1)
     border = cv2.BORDER_CONSTANT
-    near = cv2.boxFilter(valid.astype(np.float32), -1, size, normalize=False, borderType=border)
+    near = cv2.boxFilter(valid.view(np.uint8), -1, size, normalize=False, borderType=border)
     total = cv2.boxFilter(filled, -1, size, normalize=False, borderType=border)
     # a gap inside the region is surrounded; a place beyond the border has heights on one side
-    close = ~valid & (near > 0.5 * size[0] * size[1])
+    close = np.flatnonzero(~valid & (near > size[0] * size[1] // 2))
     closed: SingleArray = height_um.copy()
-    closed[close] = total[close] / near[close]
+    closed.ravel()[close] = total.ravel().take(close) / near.ravel().take(close).astype(np.float32)
     return closed
 
 
@@ -210,12 +210,19 @@ def _areas_and_volumes(
     z: SingleArray, hills: Hills, spacing_um: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
     """Area of every hill, and its volume above its highest saddle."""
-    label = hills.labels.ravel().astype(np.int64)
-    label += 1  # gaps come first and are left out again
-    count = np.bincount(label, minlength=hills.peak.size + 1)[1:]
+    label, height = hills.labels.ravel(), z.ravel()
+    count = np.zeros(hills.peak.size + 1, dtype=np.int64)
+    volume = np.zeros(hills.peak.size + 1)
     saddle = np.where(np.isfinite(hills.saddle), hills.saddle, np.nan).astype(np.float32)
-    above = z.ravel() - np.append(np.float32(np.nan), saddle).take(label)
-    np.maximum(above, np.float32(0.0), out=above)
-    volume = np.bincount(label, above, minlength=hills.peak.size + 1)[1:]
+    saddle = np.append(np.float32(np.nan), saddle)
+    for start in range(0, label.size, max(STRETCH, count.size)):
+        here = slice(start, start + max(STRETCH, count.size))
+        hill = label[here].astype(np.int64)
+        hill += 1  # gaps come first and are left out again
+        above = height[here] - saddle.take(hill)
+        np.maximum(above, np.float32(0.0), out=above)
+        for total, part in ((count, np.bincount(hill)), (volume, np.bincount(hill, above))):
+            total[: part.size] += part
+    count, volume = count[1:], volume[1:]
     cell = spacing_um[0] * spacing_um[1]
     return np.asarray(count * cell, dtype=np.float64), np.asarray(volume * cell, dtype=np.float64)

@@ -33,7 +33,10 @@ _FIRST_FORWARD = 4
 """Code of the first neighbour with a larger index; codes alone (below 8) are level steps."""
 
 STRETCH = 65_536
-"""Pointers followed together."""
+"""Pointers followed, or heights compared with their neighbours, together."""
+
+JUMPS_OF_ALL = 2
+"""Jumps that all pointers take before only those that still move are followed."""
 
 BAND_ROWS = 32
 """Rows worked on together, so that they stay in the processor's cache."""
@@ -98,25 +101,56 @@ def pruned_hills(
     z[~valid] = LOWEST
     top, is_peak = _climb(z, spacing_um)
     flat = z.ravel()
-    peak = np.flatnonzero(is_peak & valid.ravel())
     # numbered by height, so that the larger number of two hills is the higher one
-    peak = peak[np.argsort(flat[peak], kind="stable")]
+    peak = _by_height(np.flatnonzero(is_peak & valid.ravel()), flat)
     number = np.full(top.size, -1, dtype=np.int32)
     number[peak] = np.arange(peak.size, dtype=np.int32)
-    labels = np.where(valid, number[top].reshape(z.shape), np.int32(-1))
+    labels = _looked_up(number, top).reshape(z.shape)
+    labels[~valid] = -1
     wide, wide_z = _padded(labels, -1), _padded(z, LOWEST)
     wide, stay = _pruned_on_map(wide, wide_z, flat[peak], least_rise_um)
     peak = peak[stay]
-    root, highest = _pruned(flat[peak], _borders(wide, wide_z), least_rise_um)
+    root = _pruned(wide, wide_z, flat[peak], least_rise_um)
     kept, compact = np.unique(root, return_inverse=True)
-    labels = _renumbered(wide[:-1, :-1], compact)
-    return Hills(labels, peak[kept], highest[kept], _open(labels, kept.size))
+    wide = _renumbered(wide, compact)
+    highest = _highest_saddles(wide, wide_z, kept.size)
+    labels = np.ascontiguousarray(wide[:-1, :-1])
+    return Hills(labels, peak[kept], highest, _open(labels, kept.size))
+
+
+def _by_height(place: IntArray, height: NDArray[np.float32]) -> IntArray:
+    """Places by rising height, equal heights in their own order.
+
+    Height and order are packed into whole numbers, whose sort takes a tenth of a stable one.
+    """
+    packed = _level(height.take(place))
+    packed |= np.arange(place.size)
+    packed.sort()
+    packed &= 0xFFFFFFFF
+    return place.take(packed)
+
+
+def _level(height: NDArray[np.float32]) -> IntArray:
+    """Heights as whole numbers that sort like them, in the upper half of 64 bits."""
+    bits = (height + np.float32(0.0)).view(np.int32)  # makes one zero of both
+    level = (bits ^ ((bits >> 31) & np.int32(0x7FFFFFFF))).astype(np.int64)
+    level <<= 32
+    return level
 
 
 def _renumbered(labels: NDArray[np.int32], new: NDArray[np.int64]) -> NDArray[np.int32]:
-    """Labels by the new number of every hill; -1 stays."""
-    lookup = np.append(new.astype(np.int32), np.int32(-1))  # -1 finds the last entry
-    return lookup[labels]
+    """Labels by the new number of every hill, in place; -1 stays."""
+    # -1 finds the last entry
+    return _looked_up(np.append(new.astype(np.int32), np.int32(-1)), labels)
+
+
+def _looked_up(value: NDArray[np.int32], index: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Values at indices, in the place of these; by stretches, as indices are widened to be used."""
+    flat = index.reshape(-1)
+    for start in range(0, flat.size, STRETCH):
+        stretch = flat[start : start + STRETCH]
+        stretch[...] = value.take(stretch)
+    return index
 
 
 def _climb(
@@ -150,7 +184,7 @@ def _climb(
             np.maximum(best, packed, out=best)
         up = best >= _FIRST_FORWARD
         is_peak[start:stop] = ~up
-        target[start:stop] += np.where(up, step_of[best & 7], np.int32(0))
+        target[start:stop] += np.where(up, step_of.take(best & 7), np.int32(0))
     return _followed(target.ravel()), is_peak.ravel()
 
 
@@ -160,17 +194,33 @@ def _followed(target: NDArray[np.int32]) -> NDArray[np.int32]:
     Works on the array handed over. A stretch is followed as far as the others have come; a few
     sweeps settle all.
     """
+    for start in range(0, target.size, STRETCH):
+        stretch = target[start : start + STRETCH]
+        for _ in range(JUMPS_OF_ALL):
+            stretch[...] = target.take(stretch, mode="clip")
+        _follow_stretch(target, stretch)
     settled = False
     while not settled:
         settled = True
         for start in range(0, target.size, STRETCH):
-            stretch = target[start : start + STRETCH]
-            farther = target.take(stretch, mode="clip")
-            while not np.array_equal(farther, stretch):
-                settled = False
-                stretch[...] = farther
-                farther = target.take(stretch, mode="clip")
+            settled &= not _follow_stretch(target, target[start : start + STRETCH])
     return target
+
+
+def _follow_stretch(target: NDArray[np.int32], stretch: NDArray[np.int32]) -> bool:
+    """Follow the pointers of a stretch as far as they lead now; whether any moved.
+
+    A pointer that does not move has reached a peak.
+    """
+    farther = target.take(stretch, mode="clip")
+    moving = np.flatnonzero(farther != stretch)
+    any_moved, farther = moving.size > 0, farther.take(moving)
+    while moving.size:
+        stretch[moving] = farther
+        ahead = target.take(farther, mode="clip")
+        still = np.flatnonzero(ahead != farther)
+        moving, farther = moving.take(still), ahead.take(still)
+    return any_moved
 
 
 def _padded(field: NDArray[Any], fill: float) -> NDArray[Any]:
@@ -180,34 +230,42 @@ def _padded(field: NDArray[Any], fill: float) -> NDArray[Any]:
     return wide
 
 
+def _least_saddles(peak_height: NDArray[np.float32], least_rise: float) -> NDArray[np.float32]:
+    """Height above which a saddle can join every hill to a higher one, rounded down.
+
+    A saddle below that of both its hills can be left out of pruning: a hill of which it is the
+    highest saddle stays, and it would stay too if the highest were a lower one. As hills are only
+    joined to higher ones, this holds in every round. The last entry stands for gaps.
+    """
+    least = (peak_height.astype(np.float64) - least_rise).astype(np.float32)
+    least = np.maximum(np.nextafter(least, np.float32(-np.inf)), np.float32(LOWEST))
+    return np.append(least, np.float32(LOWEST))
+
+
 def _border(
-    labels: NDArray[np.int32], z: NDArray[np.float32]
+    labels: NDArray[np.int32], z: NDArray[np.float32], least: NDArray[np.float32]
 ) -> Iterator[Borders]:
     """Yield neighbours that belong to two hills and the saddle between them, by stretches.
 
-    Both fields are padded.
+    Only those whose saddle lies above the least one of either hill. Both fields are padded; no
+    saddle leads to a gap, which lies at LOWEST.
     """
     width = labels.shape[1]
     flat, heights = labels.ravel(), z.ravel()
     last = flat.size - width - 1  # the last place is padding
     for start in range(0, last, STRETCH):
-        stop = min(start + STRETCH, last)
-        here = flat[start:stop]
+        count = min(STRETCH, last - start)
+        ahead = slice(start, start + count + width + 1)
+        number, height = flat[ahead], heights[ahead]
+        needed = least.take(number)
+        here = number[:count]
         for step in (1, width - 1, width, width + 1):
-            there = flat[start + step : stop + step]
-            at = np.flatnonzero((here != there) & ((here | there) >= 0))
-            first, second = here.take(at), there.take(at)
-            at += start
-            saddle = np.minimum(heights.take(at), heights.take(at + step))
-            yield first, second, saddle
-
-
-def _borders(labels: NDArray[np.int32], z: NDArray[np.float32]) -> Borders:
-    """Every two neighbours that belong to two hills, and the saddle between them."""
-    first, second, saddle = (
-        np.concatenate(parts) for parts in zip(*_border(labels, z), strict=True)
-    )
-    return first, second, saddle
+            beside = slice(step, step + count)
+            saddle = np.minimum(height[:count], height[beside])
+            wanted = saddle > np.minimum(needed[:count], needed[beside])
+            wanted &= here != number[beside]
+            at = np.flatnonzero(wanted)
+            yield here.take(at), number[beside].take(at), saddle.take(at)
 
 
 def _pruned_on_map(
@@ -224,9 +282,10 @@ def _pruned_on_map(
     stay = np.arange(peak_height.size)
     while stay.size * MANY_HILLS > z.size:
         best = np.full(stay.size, NO_SADDLE)
-        for border in _border(labels, z):
+        least = _least_saddles(peak_height[stay], least_rise)
+        for border in _border(labels, z, least):
             _raise_to_saddles(best, border)
-        parent, _ = _parents(peak_height[stay], best, least_rise)
+        parent = _parents(peak_height[stay], best, least_rise)
         kept = np.flatnonzero(parent == np.arange(stay.size))
         if kept.size == stay.size:
             break
@@ -242,51 +301,62 @@ def _raise_to_saddles(best: IntArray, border: Borders) -> None:
     Both are packed into one whole number that sorts by height, then by hill.
     """
     for start in range(0, border[0].size, STRETCH):
-        first, second, saddle = (field[start : start + STRETCH] for field in border)
-        one, two = first.astype(np.int64), second.astype(np.int64)
-        bits = saddle.view(np.int32)
-        level = (bits ^ ((bits >> 31) & np.int32(0x7FFFFFFF))).astype(np.int64)
-        level <<= 32
-        np.maximum.at(best, one, level | two)
-        np.maximum.at(best, two, level | one)
+        stretch = slice(start, start + STRETCH)
+        first, second = border[0][stretch], border[1][stretch]
+        level = _level(border[2][stretch])
+        np.maximum.at(best, first, level | second)
+        np.maximum.at(best, second, level | first)
 
 
-def _parents(
-    peak_height: NDArray[np.float32], best: IntArray, least_rise: float
-) -> tuple[IntArray, FloatArray]:
-    """Hill that every hill is joined to (itself where it stays), and its highest saddle."""
-    lonely = best == NO_SADDLE
+def _parents(peak_height: NDArray[np.float32], best: IntArray, least_rise: float) -> IntArray:
+    """Hill that every hill is joined to; itself where it stays."""
     bits = (best >> 32).astype(np.int32)
     saddle = (bits ^ ((bits >> 31) & np.int32(0x7FFFFFFF))).view(np.float32).astype(np.float64)
-    saddle[lonely] = -np.inf
-    leads_to = np.where(lonely, -1, best & 0xFFFFFFFF)
+    leads_to = np.where(best == NO_SADDLE, -1, best & 0xFFFFFFFF)
     parent = np.arange(best.size)
     low = (leads_to > parent) & (peak_height.astype(np.float64) - saddle < least_rise)
     parent[low] = leads_to[low]
     while True:  # parents are higher: the ways up end
         farther = parent[parent]
         if np.array_equal(farther, parent):
-            return parent, saddle
+            return parent
         parent = farther
 
 
 def _pruned(
-    peak_height: NDArray[np.float32], borders: Borders, least_rise: float
-) -> tuple[IntArray, FloatArray]:
-    """Root hill of every hill after pruning, and each root's highest saddle."""
+    labels: NDArray[np.int32],
+    z: NDArray[np.float32],
+    peak_height: NDArray[np.float32],
+    least_rise: float,
+) -> IntArray:
+    """Root hill of every hill after pruning, by rounds over a list of the borders."""
     root = np.arange(peak_height.size)
-    first, second, saddle = borders
+    parts = list(_border(labels, z, _least_saddles(peak_height, least_rise)))
+    first, second = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+    saddle = np.concatenate([part[2] for part in parts])
     while True:
         best = np.full(root.size, NO_SADDLE)
         _raise_to_saddles(best, (first, second, saddle))
-        parent, highest = _parents(peak_height, best, least_rise)
+        parent = _parents(peak_height, best, least_rise)
         if np.array_equal(parent, np.arange(root.size)):
-            return root, highest
+            return root
         root = parent[root]
         narrow = parent.astype(np.int32)
         first, second = narrow.take(first), narrow.take(second)
         apart = np.flatnonzero(first != second)
         first, second, saddle = first.take(apart), second.take(apart), saddle.take(apart)
+
+
+def _highest_saddles(
+    labels: NDArray[np.int32], z: NDArray[np.float32], count: int
+) -> FloatArray:
+    """Height of every hill's highest saddle to a neighbour, -inf for a hill without one."""
+    highest = np.full(count, -np.inf, dtype=np.float32)
+    least = np.full(count + 1, LOWEST, dtype=np.float32)
+    for first, second, saddle in _border(labels, z, least):
+        np.maximum.at(highest, first, saddle)
+        np.maximum.at(highest, second, saddle)
+    return highest.astype(np.float64)
 
 
 def _open(labels: NDArray[np.int32], count: int) -> BoolArray:
