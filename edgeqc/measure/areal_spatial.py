@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 from scipy.ndimage import map_coordinates
 
@@ -16,6 +17,9 @@ DECAY = 0.2
 
 ANGLES = 360
 """Directions over half a turn in which the decay is sought."""
+
+BAND_ROWS = 64
+"""Rows worked on together, so that they stay in the processor's cache."""
 
 RADIUS_STEP = 0.5
 """Step along a direction, in samples."""
@@ -131,18 +135,35 @@ def _autocorrelation(height_um: FloatArray) -> tuple[FloatArray, tuple[int, int]
 
 
 def _lagged_products(
-    data: np.ndarray[tuple[int, int], np.dtype[np.float32]],
+    data: NDArray[np.float32],
     shape: tuple[int, ...],
     reach: tuple[int, int],
 ) -> FloatArray:
-    spectrum = fft.rfft2(data, shape)
-    power = spectrum.real**2 + spectrum.imag**2
+    """Return sums of products at row lags -R..R and column lags 0..C, from the squared spectrum."""
+    rows = data.shape[0]
+    # the rows of zeros below the data have no part in the first direction
+    spectrum = np.zeros((shape[0], shape[1] // 2 + 1), dtype=np.complex64)
+    for start in range(0, rows, BAND_ROWS):
+        stop = min(start + BAND_ROWS, rows)
+        spectrum[start:stop] = fft.rfft(data[start:stop], shape[1], axis=1)
+    power = _squared(fft.fft(spectrum, axis=0, overwrite_x=True))
+    by_row = fft.rfft(power, axis=0, norm="forward")  # lags 0, -1, ...; conjugate 0, 1, ...
+    result = np.empty((2 * reach[0] + 1, reach[1] + 1))
+    middle, end = reach[0], reach[0] + 1
     # only the lags within reach are carried through the second direction
-    row_lags = np.arange(-reach[0], reach[0] + 1) % shape[0]
-    by_row = fft.ifft(power, axis=0)[row_lags]
-    lagged = fft.irfft(by_row, shape[1], axis=1)[:, : reach[1] + 1]
-    result: FloatArray = lagged.astype(np.float64)
+    for start in range(0, end, BAND_ROWS):
+        stop = min(start + BAND_ROWS, end)
+        below = fft.irfft(by_row[start:stop].conj(), shape[1], axis=1)
+        result[middle + start : middle + stop] = below[:, : reach[1] + 1]
+        above = fft.irfft(by_row[max(start, 1) : stop][::-1], shape[1], axis=1)
+        result[end - stop : end - max(start, 1)] = above[:, : reach[1] + 1]
     return result
+
+
+def _squared(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    power: NDArray[np.float32] = spectrum.real**2
+    power += spectrum.imag**2
+    return power
 
 
 def _decay(
@@ -183,33 +204,51 @@ def _decay(
 def _direction(height_um: FloatArray, spacing_um: tuple[float, float]) -> tuple[float, float]:
     """Direction of the lay in degrees, and its standard uncertainty."""
     rows, cols = height_um.shape
-    window = np.hanning(rows + 2)[1:-1, None] * np.hanning(cols + 2)[None, 1:-1]
-    # single precision is ample for a direction
-    data = np.where(np.isfinite(height_um), height_um, 0.0).astype(np.float32)
-    data *= window.astype(np.float32)
-    spectrum = fft.rfft2(data)
-    power = spectrum.real**2 + spectrum.imag**2
-    power[:, 1 : (cols + 1) // 2] *= np.float32(2.0)  # the half of the plane that rfft2 leaves out
+    power = _windowed_power(height_um)
     fr = fft.fftfreq(rows, spacing_um[0])[:, None]
     fc = fft.rfftfreq(cols, spacing_um[1])[None, :]
     lowest = 2.0 / min(rows * spacing_um[0], cols * spacing_um[1])
     near = np.flatnonzero(np.abs(fr[:, 0]) < lowest)[:, None], np.flatnonzero(fc[0] < lowest)
     power[near] = np.where(np.hypot(fr[near[0][:, 0]], fc[:, near[1]]) < lowest, 0.0, power[near])
-    strong = power > 1e-4 * power.max()
-    weight = power[strong].astype(np.float64)
-    row_at, col_at = np.nonzero(strong)
-    angle = np.degrees(np.arctan2(fr[row_at, 0], fc[0, col_at])) % 180.0
+    strong = np.flatnonzero(power > 1e-4 * power.max())
+    weight = power.ravel().take(strong).astype(np.float64)
+    row_at = strong // power.shape[1]
+    col_at = strong - row_at * power.shape[1]
+    angle = _half_turn(np.degrees(np.arctan2(fr[:, 0].take(row_at), fc[0].take(col_at))))
     bins = np.bincount(np.rint(angle).astype(np.int64) % 180, weight, minlength=180)
     smooth = sum(np.roll(bins, k) * math.exp(-(k**2) / 8.0) for k in range(-6, 7))
     peak = float(np.argmax(smooth))
     for _ in range(3):
-        offset = (angle - peak + 90.0) % 180.0 - 90.0
-        near = np.abs(offset) <= DIRECTION_REACH_DEG
-        peak += float(np.average(offset[near], weights=weight[near]))
-    doubled = np.exp(2j * np.radians(angle))
-    resultant = float(abs(np.sum(weight * doubled)) / weight.sum())
+        offset = _half_turn(angle - peak + 90.0) - 90.0
+        beside = np.flatnonzero(np.abs(offset) <= DIRECTION_REACH_DEG)
+        peak += float(np.average(offset.take(beside), weights=weight.take(beside)))
+    doubled = 2.0 * np.radians(angle)
+    both = float(weight @ np.cos(doubled)), float(weight @ np.sin(doubled))
+    resultant = math.hypot(*both) / float(weight.sum())
     modes = max(float(weight.sum()) ** 2 / float(np.sum(weight**2)), 1.0)
     if resultant < min(SIGNIFICANT_RESULTANT / math.sqrt(modes), CERTAIN_RESULTANT):
         return (peak + 90.0) % 180.0, UNIFORM_DIRECTION_DEG
     u = math.degrees(0.5 * math.sqrt((1 - min(resultant, 1.0) ** 2) / (2 * modes))) / resultant
     return (peak + 90.0) % 180.0, min(max(u, LEAST_DIRECTION_U_DEG), UNIFORM_DIRECTION_DEG)
+
+
+def _windowed_power(height_um: FloatArray) -> NDArray[np.float32]:
+    """Power spectrum under a Hann window, (rows, cols // 2 + 1), of the half plane and its twin."""
+    rows, cols = height_um.shape
+    across, along = np.hanning(rows + 2)[1:-1, None], np.hanning(cols + 2)[None, 1:-1]
+    data = np.empty((rows, cols), dtype=np.float32)  # single precision is ample for a direction
+    for start in range(0, rows, BAND_ROWS):
+        band = slice(start, start + BAND_ROWS)
+        piece = height_um[band]
+        data[band] = np.where(np.isfinite(piece), piece, 0.0)
+        data[band] *= (across[band] * along).astype(np.float32)
+    power = _squared(fft.rfft2(data))
+    power[:, 1 : (cols + 1) // 2] *= np.float32(2.0)  # the half of the plane that rfft2 leaves out
+    return power
+
+
+def _half_turn(angle_deg: FloatArray) -> FloatArray:
+    """Angles of -180 to 360 degrees modulo 180, in place and without a slow division."""
+    angle_deg += 180.0 * (angle_deg < 0.0)
+    angle_deg -= 180.0 * (angle_deg >= 180.0)
+    return angle_deg

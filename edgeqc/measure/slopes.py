@@ -43,25 +43,50 @@ def local_slopes(height_um: FloatArray, spacing_um: float, axis: int = -1) -> Fl
     ISO 21920-2:2021 and ISO 25178-2:2021, 4.4 (local gradient; the seven-point formula from
     memory, as in ISO 4287).
     """
-    z = np.moveaxis(height_um, axis, 0)
+    height = np.ascontiguousarray(height_um)
+    z = np.moveaxis(height, axis, 0)
     n = z.shape[0]
     if n <= 2 * REACH:
         slope = _shorter(z)
     else:
         slope = np.empty_like(z)  # laid out as z is, whichever axis goes first
-        # a missing height makes the sum NaN
-        inner = _LONG[0] * (z[4 : n - 2] - z[2 : n - 4])
-        inner += _LONG[1] * (z[5 : n - 1] - z[1 : n - 5])
-        inner += _LONG[2] * (z[6:] - z[: n - 6])
-        slope[REACH : n - REACH] = inner
+        inner, change = slope[REACH : n - REACH], z[4 : n - 2] - z[2 : n - 4]
+        np.multiply(change, _LONG[0], out=inner)  # a missing height makes the sum NaN
+        for k, weight in enumerate(_LONG[1:], 2):
+            np.subtract(z[REACH + k : n - REACH + k], z[REACH - k : n - REACH - k], out=change)
+            change *= weight
+            inner += change
         slope[:REACH] = _shorter(z[: 2 * REACH])[:REACH]
         slope[-REACH:] = _shorter(z[-2 * REACH :])[-REACH:]
-        missing = np.isnan(slope)
-        if missing.any():
-            np.copyto(slope, _shorter(z), where=missing)
-            slope[np.isnan(z)] = np.nan  # the central formula does not look at the height itself
+        _bridge(slope, height, axis)
     slope /= spacing_um
     return np.moveaxis(slope, 0, axis)
+
+
+def _bridge(slope: FloatArray, height: FloatArray, axis: int) -> None:
+    """Put the formulas of fewer points where a gap makes that of seven NaN, and NaN into gaps.
+
+    ``slope`` has the axis first and is laid out as ``height`` is. As in ``_shorter``, for the few
+    heights beside gaps alone.
+    """
+    gap = np.isnan(height)
+    if not gap.any():
+        return
+    missing = np.isnan(slope)
+    missing[:REACH] = False
+    missing[-REACH:] = False
+    missing = np.moveaxis(missing, 0, axis)
+    missing &= ~gap
+    at, flat = np.flatnonzero(missing), height.ravel()
+    step = height.strides[axis] // height.itemsize
+    two_back, back, here, ahead, two_ahead = (flat.take(at + k * step) for k in range(-2, 3))
+    one, three = here - back, ahead - back
+    five = _MIDDLE[0] * three + _MIDDLE[1] * (two_ahead - two_back)
+    found = np.where(np.isfinite(one), one, ahead - here)
+    found = np.where(np.isfinite(three), 0.5 * three, found)
+    every = np.moveaxis(slope, 0, axis).reshape(-1)
+    every[at] = np.where(np.isfinite(five), five, found)
+    every[np.flatnonzero(gap)] = np.nan  # the central formulas do not look at the height itself
 
 
 def _shorter(z: FloatArray) -> FloatArray:
