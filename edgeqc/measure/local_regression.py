@@ -9,12 +9,14 @@ with the number of heights alone.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
 from edgeqc.measure.regression_nodes import (
+    WINDOW_NODES,
     NodeAxis,
     RealArray,
     Window,
@@ -24,9 +26,15 @@ from edgeqc.measure.regression_nodes import (
 )
 from edgeqc.quantity import BoolArray
 
-STRIP_WINDOWS = 4
-"""Windows of rows worked on together; times a window of columns, the nodes whose equations are
-solved at once stay in the processor's cache."""
+STRIP_WINDOWS = 8
+"""Windows of rows worked on together."""
+
+PRODUCT_NODES = 128
+"""Rows of nodes that go into one matrix product."""
+
+GROUP_NODES = 64
+"""Columns of nodes worked on together; times the nodes of a strip, they are enough for the
+solution of their equations to be worth its many calls, and few enough for the cache."""
 
 MIN_SUPPORT = 1e-7
 """Least sum of weights at a node, as a share of a full one, to fit there; elsewhere the nearest
@@ -103,8 +111,10 @@ def node_grid(
     ----------
     ISO/TS 16610-31:2010 (regression form of a filter); the nodes are ours.
     """
+    # in double the zeros of a wide window cost more than the calls for two narrow ones
+    window = WINDOW_NODES if single else WINDOW_NODES // 2
     row, col = (
-        node_axis(n, width, order, nodes_per_sigma, single=single)
+        node_axis(n, width, order, nodes_per_sigma, single=single, window_nodes=window)
         for n, width in zip(shape, sigma, strict=True)
     )
     return NodeGrid(row, col, order)
@@ -133,21 +143,22 @@ def fitted_nodes(grid: NodeGrid, weight: RealArray, weighted: RealArray) -> Node
         (window, [_flat_columns(window.matrix[: top + 1]) for top in range(2 * grid.order + 1)])
         for window in grid.col.moments
     ]
+    many = _windows_of(grid.col.moments, GROUP_NODES)
+    groups = [columns[k : k + many] for k in range(0, len(columns), many)]
     for start in range(0, len(grid.row.moments), STRIP_WINDOWS):
         windows = grid.row.moments[start : start + STRIP_WINDOWS]
         by_row = [
-            np.concatenate([_by_row(window, data, top) for window in windows], axis=1)
+            _by_row(windows, data, top)
             for data, top in ((weight, 2 * grid.order), (weighted, grid.order))
         ]
         band = slice(windows[0].first, windows[-1].last)
-        for window, matrices in columns:
-            sums, target = (_by_column(part, window, matrices) for part in by_row)
+        for group in groups:
+            sums, target = (_by_column(part, group) for part in by_row)
+            here = np.s_[band, group[0][0].first : group[-1][0].last]
+            support[here] = sums[0]
             solution = _solved(sums, target, grid.order)
-            here = np.s_[band, window.first : window.last]
-            for field, found in zip(
-                (value, steadiness, support), (*solution, sums[0]), strict=True
-            ):
-                field[here] = found.reshape(field[here].shape)
+            for field, found in zip((value, steadiness), solution, strict=True):
+                field[here] = found.reshape(sums[0].shape)
     return NodeFit(value, support, steadiness)
 
 
@@ -156,25 +167,59 @@ def _flat_columns(matrix: RealArray) -> RealArray:
     return np.ascontiguousarray(matrix.reshape(-1, matrix.shape[2]).T)
 
 
-def _by_row(window: Window, data: RealArray, top: int) -> RealArray:
-    """Return sums over a window of rows: (powers, nodes, columns)."""
-    matrix = window.matrix[: top + 1].reshape(-1, window.stop - window.start)
-    sums: RealArray = matrix @ data[window.start : window.stop]
-    return sums.reshape(top + 1, -1, data.shape[1])
+def _windows_of(windows: tuple[Window, ...], nodes: int) -> int:
+    """Windows that hold so many nodes."""
+    return max(1, nodes // (windows[0].last - windows[0].first))
 
 
-def _by_column(by_row: RealArray, window: Window, matrices: list[RealArray]) -> RealArray:
-    """Return sums over a window of columns, of those over rows: (pairs of powers, nodes)."""
-    top, count = by_row.shape[0] - 1, by_row.shape[1]
-    nodes = window.last - window.first
-    sums = np.empty(((top + 1) * (top + 2) // 2, count, nodes), by_row.dtype)
-    at = 0
-    for power in range(top + 1):
-        left = top - power
-        product = by_row[power, :, window.start : window.stop] @ matrices[left]
-        sums[at : at + left + 1] = product.reshape(count, left + 1, nodes).transpose(1, 0, 2)
-        at += left + 1
-    return sums.reshape(sums.shape[0], -1)
+def _by_row(windows: tuple[Window, ...], data: RealArray, top: int) -> list[RealArray]:
+    """Return sums over windows of rows, some together: (powers, nodes, columns) of each lot."""
+    lots, many = [], _windows_of(windows, PRODUCT_NODES)
+    for begin in range(0, len(windows), many):
+        together = windows[begin : begin + many]
+        first = together[0].first
+        lot = np.empty((top + 1, together[-1].last - first, data.shape[1]), data.dtype)
+        for window in together:
+            matrix = window.matrix[: top + 1].reshape(-1, window.stop - window.start)
+            product = matrix @ data[window.start : window.stop]
+            rows = slice(window.first - first, window.last - first)
+            lot[:, rows] = product.reshape(top + 1, -1, data.shape[1])
+        lots.append(lot)
+    return lots
+
+
+def _by_column(
+    by_row: list[RealArray], group: list[tuple[Window, list[RealArray]]]
+) -> RealArray:
+    """Return sums over windows of columns, of those over rows: (pairs of powers, nodes, nodes)."""
+    top, left_end = by_row[0].shape[0] - 1, group[0][0].first
+    shape = sum(lot.shape[1] for lot in by_row), group[-1][0].last - left_end
+    sums = np.empty(((top + 1) * (top + 2) // 2, *shape), by_row[0].dtype)
+    first = 0
+    for lot in by_row:
+        rows = slice(first, first + lot.shape[1])
+        first = rows.stop
+        for window, matrices in group:
+            cols, at = slice(window.first - left_end, window.last - left_end), 0
+            for power in range(top + 1):
+                count = top - power + 1
+                product = lot[power, :, window.start : window.stop] @ matrices[count - 1]
+                product = product.reshape(rows.stop - rows.start, count, -1)
+                sums[at : at + count, rows, cols] = product.swapaxes(0, 1)
+                at += count
+    return sums
+
+
+@functools.cache
+def _equations(order: int) -> tuple[list[list[int]], list[int]]:
+    """Places of the sums in the upper half of the normal equations, and on their right side."""
+    powers = _powers(order)[::-1]
+    place = {pair: k for k, pair in enumerate(_powers(2 * order))}
+    left = [
+        [place[one[0] + two[0], one[1] + two[1]] for two in powers[k:]]
+        for k, one in enumerate(powers)
+    ]
+    return left, [_powers(order).index(power) for power in powers]
 
 
 def _solved(
@@ -183,21 +228,18 @@ def _solved(
     """Constant term of the polynomial at every node, and the determinant.
 
     Elimination without pivoting, which is safe for positive definite equations, with the
-    constant term last: nothing has to be put back.
+    constant term last: nothing has to be put back. Works on the sums handed over.
     """
-    powers = _powers(order)[::-1]
-    place = {pair: k for k, pair in enumerate(_powers(2 * order))}
-    known = [_powers(order).index(power) for power in powers]
+    places, known = _equations(order)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        support, target = (sums.reshape(sums.shape[0], -1) for sums in (support, target))
         inverse = 1.0 / support[0]
-        moments, right = support * inverse, target * inverse
-        left = [
-            [moments[place[one[0] + two[0], one[1] + two[1]]] for two in powers[k:]]
-            for k, one in enumerate(powers)
-        ]
+        support *= inverse
+        target *= inverse
+        left = [[support[k] for k in row] for row in places]
         for row in left[:-1]:
             row[0] = row[0] + row[0].dtype.type(RIDGE)
-        return _eliminated(left, [right[k] for k in known])
+        return _eliminated(left, [target[k] for k in known])
 
 
 def _eliminated(

@@ -60,7 +60,13 @@ class NodeAxis:
 
 
 def node_axis(
-    samples: int, sigma: float, order: int, nodes_per_sigma: float, *, single: bool = False
+    samples: int,
+    sigma: float,
+    order: int,
+    nodes_per_sigma: float,
+    *,
+    single: bool = False,
+    window_nodes: int = WINDOW_NODES,
 ) -> NodeAxis:
     """Return the nodes along one direction of a surface, or of profiles.
 
@@ -72,6 +78,8 @@ def node_axis(
         Standard deviation of the weights in samples.
     order, nodes_per_sigma, single
         As in ``node_grid``.
+    window_nodes : int
+        Nodes of a window.
 
     References
     ----------
@@ -85,8 +93,8 @@ def node_axis(
         nodes = samples
     place = np.linspace(0.0, samples - 1.0, nodes)
     windows = []
-    for first in range(0, nodes, WINDOW_NODES):
-        last = min(first + WINDOW_NODES, nodes)
+    for first in range(0, nodes, window_nodes):
+        last = min(first + window_nodes, nodes)
         start = max(0, math.ceil(place[first] - REACH_SIGMA * sigma))
         stop = min(samples, math.floor(place[last - 1] + REACH_SIGMA * sigma) + 1)
         lever = (np.arange(start, stop)[None, :] - place[first:last, None]) / sigma

@@ -30,6 +30,7 @@ from edgeqc.measure.robust_filter import (
     SMALLEST_TUNING,
     regression_alpha,
 )
+from edgeqc.order_statistics import median
 from edgeqc.quantity import BoolArray, FloatArray
 
 LEAST_SAMPLES = 6.0
@@ -53,6 +54,9 @@ of the residuals' own standard deviation."""
 SINGLE_BELOW_SIGMA = 8.0
 """Standard deviation of the weights, in samples, below which the rounds run in single precision.
 The surface that is returned never does."""
+
+BAND_HEIGHTS = 65_536
+"""Heights weighed together, so that they stay in the processor's cache."""
 
 PICKED = 300_000
 """Heights (nodes) at most, evenly picked, from which the median residual (the next step) comes."""
@@ -197,34 +201,53 @@ def _rounds(
     mixing = _Mixing(plain.support > MIN_SUPPORT)
     value = with_nearest(plain.value, mixing.used)
     settled, move, count = False, math.inf, 0
-    weight = valid.astype(filled.dtype)
+    weight = weighted = np.empty_like(filled)
     while not settled and count < MAX_AREAL_ROUNDS:
         count += 1
-        weight, tuning = _robust_weights(filled - spread(grid, value), valid)
-        fit = fitted_nodes(grid, weight, weight * filled)
+        surface = spread(grid, value)
+        if surface is value:  # every height has a node
+            surface = value.copy()
+        weight, tuning = _robust_weights(surface, weighted, filled, valid)
+        fit = fitted_nodes(grid, weight, weighted)
         carried = _carried(fit, plain.support, plain.steadiness)
         new = np.where(carried, fit.value, value)
-        move = mixing.move(new - value)
+        moved = mixing.moved(value, new)
+        move = float(np.sqrt(np.mean(moved**2)))
         settled = move <= AREAL_TOLERANCE * tuning
-        value = new if settled or count == MAX_AREAL_ROUNDS else mixing.mixed(value, new)
+        value = new if settled or count == MAX_AREAL_ROUNDS else mixing.mixed(moved, new)
     return _Rounds(value, weight, settled, move, count)
 
 
-def _robust_weights(residual: RealArray, valid: BoolArray) -> tuple[RealArray, float]:
-    """Biweight of the residuals, and its tuning constant; works on the residuals handed over."""
-    np.abs(residual, out=residual)
-    stride = max(1, math.isqrt(residual.size // PICKED))
-    sample = residual[::stride, ::stride][valid[::stride, ::stride]]
-    median = float(np.median(sample)) if sample.size else 0.0
-    largest = float(np.max(residual, where=valid, initial=0.0))
-    tuning = max(BIWEIGHT_TUNING * median, SMALLEST_TUNING * largest, np.finfo(float).tiny)
-    residual *= 1.0 / tuning
-    residual *= residual
-    np.subtract(1.0, residual, out=residual)
-    np.maximum(residual, 0.0, out=residual)
-    residual *= residual
-    residual[~valid] = 0.0
-    return residual, tuning
+def _robust_weights(
+    surface: RealArray, weighted: RealArray, filled: RealArray, valid: BoolArray
+) -> tuple[RealArray, float]:
+    """Biweight of the residuals, in the place of the surface, and its tuning constant.
+
+    Puts weight times height into ``weighted``. By bands of rows that stay in the cache.
+    """
+    step = max(1, BAND_HEIGHTS // surface.shape[1])
+    bands = [slice(start, start + step) for start in range(0, surface.shape[0], step)]
+    largest = 0.0
+    for band in bands:
+        residual = surface[band]
+        np.subtract(filled[band], residual, out=residual)
+        np.abs(residual, out=residual)
+        residual *= valid[band]
+        largest = max(largest, float(residual.max()))
+    stride = max(1, math.isqrt(surface.size // PICKED))
+    sample = surface[::stride, ::stride][valid[::stride, ::stride]]
+    middle = median(sample) if sample.size else 0.0
+    tuning = max(BIWEIGHT_TUNING * middle, SMALLEST_TUNING * largest, np.finfo(float).tiny)
+    for band in bands:
+        weight = surface[band]
+        weight *= 1.0 / tuning
+        weight *= weight
+        np.subtract(1.0, weight, out=weight)
+        np.maximum(weight, 0.0, out=weight)
+        weight *= weight
+        weight *= valid[band]
+        np.multiply(weight, filled[band], out=weighted[band])
+    return surface, tuning
 
 
 def _carried(fit: NodeFit, support: RealArray, steadiness: RealArray) -> BoolArray:
@@ -244,20 +267,17 @@ class _Mixing:
         self.stride = max(1, math.isqrt(used.size // PICKED))
         self.picked = used[:: self.stride, :: self.stride]
         self.new: RealArray | None = None
-        self.moved: RealArray | None = None
+        self.before: RealArray | None = None
 
-    def move(self, step: RealArray) -> float:
-        """Root mean square of a step."""
-        return float(np.sqrt(np.mean(self._sample(step) ** 2)))
+    def moved(self, value: RealArray, new: RealArray) -> RealArray:
+        """Return the step of the picked nodes in a round that led from ``value`` to ``new``."""
+        every = np.s_[:: self.stride, :: self.stride]
+        return (new[every] - value[every])[self.picked].astype(np.float64)
 
-    def _sample(self, field: RealArray) -> RealArray:
-        sample = field[:: self.stride, :: self.stride][self.picked]
-        return sample.astype(np.float64)
-
-    def mixed(self, value: RealArray, new: RealArray) -> RealArray:
-        """Return where to go on from, after a round that led from ``value`` to ``new``."""
-        moved, before, old = self._sample(new - value), self.moved, self.new
-        self.new, self.moved = new, moved
+    def mixed(self, moved: RealArray, new: RealArray) -> RealArray:
+        """Return where to go on from, after a round that moved to ``new``."""
+        before, old = self.before, self.new
+        self.new, self.before = new, moved
         if before is None or old is None:
             return new
         change = moved - before
