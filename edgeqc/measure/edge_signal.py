@@ -12,6 +12,7 @@ import math
 import numpy as np
 from scipy import fft
 
+from edgeqc.measure.block_spread import block_borders, spread_of_mean
 from edgeqc.measure.edge_spectrum import ExpectedPeriodogram
 from edgeqc.quantity import BoolArray, FloatArray
 
@@ -65,6 +66,30 @@ class EdgeSignal:
         if n % 2 == 0:
             self.twice[-1] = 1.0
         self.unit = 1.0 / (n * spacing_um)
+        square = np.where(valid, flat, np.nan) ** 2
+        starts = block_borders(n)[:-1]
+        known = np.add.reduceat(valid, starts, axis=1, dtype=np.float64)
+        with np.errstate(invalid="ignore"):
+            of_blocks = np.add.reduceat(np.nan_to_num(square), starts, axis=1) / known
+        self.blocks: FloatArray = spread_of_mean(of_blocks)
+
+    def sampling_um2(self) -> float:
+        """Return the standard uncertainty of the mean square from the finite length, in µm².
+
+        Notes
+        -----
+        What was seen at a frequency has an exponential law, so that half its square is an
+        unbiased estimate of its variance: no model of the spectrum has a part in it. Where single
+        deep places decide, blocks of the edge differ by more than that, and the larger one counts.
+
+        References
+        ----------
+        Variance of a periodogram, closed form; batch means, as in `block_spread`.
+        """
+        parts = self.twice * self.seen * self.unit
+        even = math.sqrt(float(np.sum(parts**2)) / (self.lines + 1.0))
+        apart: float = math.sqrt(float(np.nansum(self.blocks**2))) / self.lines
+        return float(max(even, apart))
 
     def square_um2(self, fitted: Fitted) -> tuple[float, float]:
         """Return the edges' mean square without noise and its variance, in µm² and µm⁴."""

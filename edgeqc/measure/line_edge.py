@@ -19,7 +19,7 @@ from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
 from edgeqc.measure.edge_signal import EdgeSignal, Fitted
-from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, edge_correlation, misfit, taper
+from edgeqc.measure.edge_spectrum import ExpectedPeriodogram, misfit, taper
 from edgeqc.measure.height_checks import check_height_range, check_spacing
 from edgeqc.quantity import BoolArray, FloatArray, Measured, combine
 
@@ -154,7 +154,7 @@ def line_edge_roughness(
     best, covariance = _fit(density, expected, bins, (edges.shape[0], biased), noise_um)
     length = edges.shape[1] * spacing
     signal = EdgeSignal(flat, valid, spacing, noise_correlation)
-    values = _values(best, covariance, (biased, length, spacing, edges.shape[0]), spacing_u_rel,
+    values = _values(best, covariance, (biased, length, spacing), spacing_u_rel,
                      signal)
     names = ("mean", "straight line", "parabola")
     return LineEdge(
@@ -327,15 +327,15 @@ def _score(
 def _values(
     best: Fitted,
     covariance: FloatArray,
-    figures: tuple[float, float, float, int],
+    figures: tuple[float, float, float],
     spacing_u_rel: float,
     signal: EdgeSignal,
 ) -> dict[str, Measured]:
-    """Put values and shares of uncertainty together; ``figures``: biased, length, step, lines."""
+    """Put values and shares of uncertainty together; ``figures``: biased, length, step."""
     sigma, correlation_um, exponent, noise = best
-    biased, length, step, lines = figures
+    biased, length, step = figures
     u_log = np.sqrt(np.diag(covariance))
-    sampling = _square_spread(best, length, step, lines) / (2.0 * biased)
+    sampling = signal.sampling_um2() / (2.0 * biased)
     note = _doubts(correlation_um, length, step)
     square = biased**2 - noise**2
     values = {"Rq_biased": _measured(biased, {_SAMPLING: sampling}, "µm", spacing_u_rel)}
@@ -360,20 +360,6 @@ def _values(
         rel = spacing_u_rel if unit == "µm" else 0.0
         values[name] = _measured(value, share, unit, rel, note if name != "noise" else "")
     return values
-
-
-def _square_spread(
-    best: Fitted, length: float, step: float, lines: int
-) -> float:
-    """Return the standard deviation of the edges' mean square, from the fitted model."""
-    sigma, correlation_um, exponent, noise = best
-    n = max(round(length / step), 2)
-    lag = np.arange(n, dtype=np.float64)
-    covariance = edge_correlation(lag * step, sigma, correlation_um, exponent)
-    covariance[0] += noise**2
-    # a line taken off leaves no correlation beyond the length itself
-    terms = (n - lag) * covariance**2
-    return math.sqrt(2.0 * (terms[0] + 2.0 * terms[1:].sum()) / (n**2 * lines))
 
 
 def _doubts(correlation_um: float, length: float, step: float) -> str:
