@@ -15,7 +15,7 @@ HEIGHT_DISCRIMINATION = 0.10
 SPACING_DISCRIMINATION = 0.01
 """Least width of a hill or dale, as a share of the section length (from memory)."""
 
-BESIDE = (2, 3)
+BESIDE = (2, 3, 4, 5)
 """Steps, in elements counted from both sides, to those beside an element that share nothing with
 it: where they go together, a mean of them is less well known (JCGM 100:2008, 4.2.7 note 1)."""
 
