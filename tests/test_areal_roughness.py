@@ -15,8 +15,8 @@ from edgeqc.errors import MeasurementError
 from edgeqc.measure.material_ratio import (
     MaterialSettings,
     material_values,
-    probability_values,
 )
+from edgeqc.measure.probability_curve import probability_values
 from edgeqc.measure.roughness import ArealSettings, Band, roughness_areal
 from edgeqc.measure.watershed import pruned_hills
 

@@ -14,13 +14,14 @@ from itertools import pairwise, product
 import numpy as np
 
 from edgeqc.measure.block_spread import freedom_of, moments_left_out
-from edgeqc.measure.material_ratio import MaterialSettings, material_values, probability_values
+from edgeqc.measure.material_ratio import MaterialSettings, material_values
 from edgeqc.measure.material_spread import (
     curves_without_one,
-    sure_transition,
     thinned_curve,
 )
+from edgeqc.measure.probability_curve import probability_values, slope_spread, sure_transition
 from edgeqc.measure.slopes import local_slopes
+from edgeqc.measure.tail_spread import tails_of
 from edgeqc.quantity import FloatArray
 
 TILES = 8
@@ -37,13 +38,6 @@ HALO = 3
 
 TILE_CURVE = 64
 """Points to which the material ratio curve of a tile is thinned."""
-
-TAIL_HEIGHTS, LEAST_TAIL = 20, 5
-"""Extreme heights at most, and at least, from which their tail is told."""
-
-LARGEST_SPREAD = math.pi / math.sqrt(6.0)
-"""Standard deviation of the highest of many heights over the scale of their exponential tail
-(Gumbel's law, closed form)."""
 
 FULL_TILE = 0.3
 """Share of a tile that must be in the region for its material ratio curve to count."""
@@ -140,7 +134,9 @@ def height_and_hybrid_values(
         change[name] = added.reshape(q_shape)
     sampling = {name: spread_of_sum(field) for name, field in change.items()}
     freedom = {name: float(freedom_of(field.ravel())) for name, field in change.items()}
-    sampling.update(_extreme_spread(high.ravel(), low.ravel()))
+    spread, of_tails = _extreme_spread(high.ravel(), low.ravel())
+    sampling.update(spread)
+    freedom.update(dict.fromkeys(spread, of_tails))
     return ArealValues(value, sampling, freedom, spread_of_sum(shift["1"]) ** 2, {})
 
 
@@ -177,38 +173,12 @@ def spread_of_sum(change: FloatArray) -> float:
     return math.sqrt(total)
 
 
-def tail_scale(heights: FloatArray) -> float:
-    """Return the scale of the exponential tail of extreme heights.
-
-    Parameters
-    ----------
-    heights : (n,) float array
-        Heights of many peaks, or the highest of many tiles; NaN where there is none.
-
-    Notes
-    -----
-    The mean excess over the k-th highest, k = 20 or half of them, times k/(k - 1). For heights
-    whose tail falls faster, as that of Gaussian ones, it comes out some tenths too large, which
-    makes up for its own chance of 1/sqrt(k - 1).
-
-    References
-    ----------
-    Spacings of extreme order statistics: J. Am. Stat. Assoc. 1978;73:812 (from memory).
-    """
-    known = np.sort(heights[np.isfinite(heights)])[::-1]
-    count = min(TAIL_HEIGHTS, max(known.size // 2, LEAST_TAIL))
-    if known.size < count:
-        return math.nan
-    tail = known[:count]
-    return float(tail.mean() - tail[-1]) * count / (count - 1)
-
-
-def _extreme_spread(high: FloatArray, low: FloatArray) -> dict[str, float]:
-    """Spread of the extreme heights from the tails of the tiles' own."""
-    spread = {
-        "Sp": LARGEST_SPREAD * tail_scale(high), "Sv": LARGEST_SPREAD * tail_scale(-low)}
-    spread["Sz"] = math.hypot(spread["Sp"], spread["Sv"])
-    return spread
+def _extreme_spread(high: FloatArray, low: FloatArray) -> tuple[dict[str, float], float]:
+    """Spread of the extreme heights from the tails of the tiles' own, and its freedom."""
+    tails = tails_of(np.stack([high, -low]))
+    top, bottom = tails.largest_spread().tolist()
+    spread = {"Sp": top, "Sv": bottom, "Sz": math.hypot(top, bottom)}
+    return spread, float(tails.freedom.min())
 
 
 def _tile_sums(
@@ -285,11 +255,12 @@ def areal_material_values(height_um: FloatArray, settings: MaterialSettings) -> 
     flat.sort()
     curve = flat[::-1].copy()[None]
     value = {name: float(field[0]) for name, field in _curve_values(curve, settings).items()}
-    tiles, shape, at = _tile_curves(height_um)
+    tiles, extremes, (shape, at) = _tile_curves(height_um)
     if tiles.shape[0] < 3:
         return ArealValues(value, dict.fromkeys(value, math.nan), {}, 0.0, {})
-    without = _curve_values(curves_without_one(tiles[None])[0], settings)
-    without["apart"] = without["Spq"] - without["Svq"]
+    left_out = curves_without_one(tiles[None])[0]
+    without = _curve_values(left_out, settings)
+    without["Sq"] = np.sqrt(np.mean(left_out**2, axis=1))
     sampling: dict[str, float] = {}
     freedom: dict[str, float] = {}
     for name, field in without.items():
@@ -298,9 +269,16 @@ def areal_material_values(height_um: FloatArray, settings: MaterialSettings) -> 
         added.ravel()[at] = (1.0 - at.size) / at.size * (field - field.mean())
         sampling[name] = spread_of_sum(added) if np.isfinite(field).all() else math.nan
         freedom[name] = float(freedom_of(added.ravel()))
-    apart = np.array([sampling.pop("apart")])
-    slopes = {name: np.array([value[name]]) for name in ("Spq", "Svq", "Smq")}
-    value["Smq"] = float(sure_transition(slopes, apart, "S")[0])
+    u_rms_rel = sampling.pop("Sq") / math.sqrt(float(np.mean(flat**2)))
+    spread = slope_spread(
+        curve, extremes, np.array([u_rms_rel]), settings.difference_ratios)
+    sampling["Spq"], sampling["Svq"] = float(spread.plateau[0]), float(spread.dale[0])
+    freedom["Spq"] = freedom["Svq"] = float(spread.freedom[0])
+    sampling["Ssk"], sampling["Sku"] = float(spread.skewness[0]), float(spread.kurtosis[0])
+    # leaving out tiles tells of the curve's middle, moving its tails of its ends
+    sampling["Smq"] = float(np.fmax(sampling["Smq"], spread.transition[0]))
+    apart = np.array([value["Spq"] - value["Svq"]])
+    value["Smq"] = float(sure_transition(np.array([value["Smq"]]), apart, spread)[0])
     return ArealValues(value, sampling, freedom, 0.0, {})
 
 
@@ -308,13 +286,19 @@ def _curve_values(curve: FloatArray, settings: MaterialSettings) -> dict[str, Fl
     return material_values(curve, settings, "S") | probability_values(curve, "S")
 
 
+_Places = np.ndarray[tuple[int], np.dtype[np.int64]]
+
+
 def _tile_curves(
     height_um: FloatArray,
-) -> tuple[FloatArray, tuple[int, int], np.ndarray[tuple[int], np.dtype[np.int64]]]:
-    """Thinned curves of the tiles that lie well inside the region, the grid, and their places."""
+) -> tuple[FloatArray, tuple[FloatArray, FloatArray], tuple[tuple[int, int], _Places]]:
+    """Thinned curves of the tiles that lie well inside the region, with the grid and their places.
+
+    Between them the highest and the lowest height of every such tile, each (1, tiles).
+    """
     row_borders, col_borders = tile_borders(height_um.shape[0]), tile_borders(height_um.shape[1])
     shape = row_borders.size - 1, col_borders.size - 1
-    curves, places = [], []
+    curves, places, extremes = [], [], []
     for place, ((top, bottom), (left, right)) in enumerate(
         product(pairwise(row_borders), pairwise(col_borders))
     ):
@@ -322,9 +306,11 @@ def _tile_curves(
         rising = np.sort(tile[np.isfinite(tile)])
         if rising.size < max(FULL_TILE * tile.size, 4):
             continue
+        extremes.append((rising[-1], rising[0]))
         if rising.size < TILE_CURVE:
             rising = np.repeat(rising, -(-TILE_CURVE // rising.size))
         curves.append(thinned_curve(rising[None, ::-1], TILE_CURVE)[0])
         places.append(place)
     stacked = np.stack(curves) if curves else np.empty((0, TILE_CURVE))
-    return stacked, shape, np.asarray(places, dtype=np.int64)
+    high, low = np.reshape(extremes, (1, -1, 2)).transpose(2, 0, 1)
+    return stacked, (high, low), (shape, np.asarray(places, dtype=np.int64))

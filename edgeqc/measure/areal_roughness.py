@@ -303,7 +303,9 @@ def _values(
     notes: dict[str, str] = {}
     for part in parts:
         value.update(part.value)
-        sampling.update(part.sampling)
+        for name, share in part.sampling.items():
+            # moments: the scatter between tiles, or what the tails of the curve leave open
+            sampling[name] = float(np.fmax(share, sampling.get(name, share)))
         notes.update(part.notes)
         freedom.update(part.freedom)
     return ArealValues(value, sampling, freedom, parts[0].levelling_um2, notes)

@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.measure.areal_parameters import ArealValues, tail_scale
+from edgeqc.measure.areal_parameters import ArealValues, spread_of_sum, tile_borders
 from edgeqc.measure.block_spread import freedom_of
+from edgeqc.measure.tail_spread import tails_of
 from edgeqc.measure.watershed import STRETCH, Hills, pruned_hills
 from edgeqc.quantity import BoolArray, FloatArray
 
@@ -92,19 +93,22 @@ def feature_values(
         peaks = z.ravel()[hills.peak].astype(np.float64)
         stay = peaks - hills.saddle >= pruning * sum(height_range_um)
         value[density] = count / area
-        # a count of independent events
-        sampling[density] = math.hypot(math.sqrt(count), np.count_nonzero(~stay)) / area
+        scatter = _count_spread(closed, hills.peak)
+        sampling[density] = math.hypot(scatter, np.count_nonzero(~stay)) / area
         # heights that only closed a gap say nothing about curvature
         bends = _curvatures(height_um, hills, spacing_um)
         value[curvature], sampling[curvature], freedom[curvature] = _mean(sign * bends, stay)
         whole = ~hills.open_hill
         areas, volumes = _areas_and_volumes(z, hills, spacing_um)
         for name, sizes in ((hill_area, areas), (hill_volume, volumes)):
-            value[name], sampling[name], freedom[name] = _mean(sizes[whole], stay[whole])
+            value[name], sampling[name], freedom[name] = _mean(
+                sizes[whole], stay[whole], joined=True)
         highest = np.sort(peaks)[::-1][:EXTREME_COUNT]
         if highest.size == EXTREME_COUNT:
             value[five] = float(highest.mean())
-            sampling[five] = EXTREME_SPREAD * tail_scale(peaks)
+            tails = tails_of(peaks[None])
+            sampling[five] = EXTREME_SPREAD * float(tails.scale_at(tails.highest)[0])
+            freedom[five] = float(tails.freedom[0])
         else:
             value[five], sampling[five] = math.nan, math.nan
             notes[five] = notes["S10z"] = f"only {count} peaks or pits are left after pruning"
@@ -113,14 +117,32 @@ def feature_values(
                 notes[name] = "no closed hill or dale"
     value["S10z"] = value["S5p"] + value["S5v"]
     sampling["S10z"] = math.hypot(sampling["S5p"], sampling["S5v"])
+    freedom["S10z"] = min(freedom.get("S5p", 1.0), freedom.get("S5v", 1.0))
     return ArealValues(value, sampling, freedom, 0.0, notes)
 
 
-def _mean(values: FloatArray, stay: BoolArray) -> tuple[float, float, float]:
+def _count_spread(z: SingleArray, peak: NDArray[np.int64]) -> float:
+    """Return how the number of hills scatters, from their numbers in the tiles.
+
+    Hills keep apart from each other: of as many independent events it would be larger.
+
+    References: JCGM 100:2008, 4.2.3, 5.2.2.
+    """
+    rows, cols = (tile_borders(size) for size in z.shape)
+    row, col = np.divmod(peak, z.shape[1])
+    number, _, _ = np.histogram2d(row, col, bins=(rows, cols))
+    here = np.isfinite(z).astype(np.float64)
+    share = np.add.reduceat(np.add.reduceat(here, rows[:-1], axis=0), cols[:-1], axis=1)
+    return spread_of_sum(number - peak.size * share / share.sum())
+
+
+def _mean(
+    values: FloatArray, stay: BoolArray, *, joined: bool = False
+) -> tuple[float, float, float]:
     """Mean, its standard uncertainty from the scatter, and degrees of freedom.
 
     Part of the uncertainty is by how much the mean would move if only those that ``stay`` were
-    left.
+    left; ``joined`` where they take over what the others had.
 
     References: JCGM 100:2008, 4.2.3.
     """
@@ -132,7 +154,8 @@ def _mean(values: FloatArray, stay: BoolArray) -> tuple[float, float, float]:
     if good.size == 1:
         return mean, math.nan, 1.0
     left = good[stay[known]]
-    moved = float(left.mean()) - mean if left.size else mean
+    kept = good if joined else left
+    moved = float(kept.sum()) / left.size - mean if left.size else mean
     scatter = float(good.std(ddof=1) / math.sqrt(good.size))
     return mean, math.hypot(scatter, moved), float(freedom_of(good - mean))
 

@@ -16,20 +16,6 @@ from edgeqc.quantity import FloatArray
 MIN_RATIO = 1e-6
 """Material ratio below which a reduced peak or dale is taken as absent."""
 
-PROBABILITY_POINTS = 241
-"""Points at which the probability curve is read, evenly spaced in standard deviations."""
-
-PROBABILITY_REACH = 3.0
-"""Reach of the probability curve to either side, in standard deviations: beyond it lie outliers
-(ISO 13565-3:1998, annex, from memory)."""
-
-ALIKE = 0.25
-"""Relative difference below which the two slopes are those of one surface: there is then no
-transition, and no material ratio of it is given."""
-
-MIN_SEGMENT = 40
-"""Least points of one of the two straight lines fitted to the probability curve."""
-
 
 @dataclass(frozen=True)
 class MaterialSettings:
@@ -302,70 +288,3 @@ def material_values(
         top = height_at(curve, settings.extreme_peak_ratio)
         named["Sxp"] = top - height_at(curve, settings.extreme_core_ratio)
     return named
-
-
-def probability_values(curve: FloatArray, prefix: str = "R") -> dict[str, FloatArray]:
-    """Return the slopes of the plateau and the dale part of the probability curve.
-
-    Parameters
-    ----------
-    curve : (batch, m) float array
-        Heights in falling order.
-    prefix : str
-        ``"R"``, ``"P"``, ``"W"`` or ``"S"``.
-
-    Returns
-    -------
-    dict of str to (batch,) float array
-        ``pq``, ``vq`` in the curve's unit and ``mq`` in percent.
-
-    Notes
-    -----
-    The curve is read against the standard normal quantile of its material ratio. Two straight
-    lines are fitted, with the break where the sum of squares is smallest; ``mq`` is the material
-    ratio where they meet. On one Gaussian surface both slopes are its root mean square height
-    and ``mq`` has no meaning.
-
-    References
-    ----------
-    ISO 13565-3:1998 (definition of the slopes); the search for the break is ours.
-    """
-    from scipy.special import ndtr, ndtri
-
-    m = curve.shape[1]
-    reach = min(PROBABILITY_REACH, -float(ndtri(2.0 / max(m, 5))))
-    x = np.linspace(-reach, reach, PROBABILITY_POINTS)
-    position = np.clip(ndtr(x) * m - 0.5, 0, m - 1)
-    lower = np.minimum(position.astype(np.int64), m - 2)
-    z = curve[:, lower] * (1 - (position - lower)) + curve[:, lower + 1] * (position - lower)
-    upper_fit = _running_lines(x, z)
-    lower_fit = [field[:, ::-1] for field in _running_lines(x[::-1], z[:, ::-1])]
-    breaks = np.arange(MIN_SEGMENT, PROBABILITY_POINTS - MIN_SEGMENT)
-    cost = upper_fit[2][:, breaks] + lower_fit[2][:, breaks + 1]
-    best = breaks[np.argmin(cost, axis=1)]
-    rows = np.arange(curve.shape[0])
-    slope_up, level_up = (field[rows, best] for field in upper_fit[:2])
-    slope_low, level_low = (field[rows, best + 1] for field in lower_fit[:2])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        meet = (level_low - level_up) / (slope_up - slope_low)
-        alike = np.abs(slope_up - slope_low) < ALIKE * np.fmax(np.abs(slope_up), np.abs(slope_low))
-    meet = np.where(alike, np.nan, meet)
-    return {
-        prefix + "pq": -slope_up,
-        prefix + "vq": -slope_low,
-        prefix + "mq": np.asarray(100.0 * ndtr(meet)),
-    }
-
-
-def _running_lines(x: FloatArray, z: FloatArray) -> list[FloatArray]:
-    """Slope, level at x = 0 and sum of squares of the line through the points up to each one."""
-    count = np.arange(1, x.size + 1, dtype=np.float64)
-    sx, sxx = np.cumsum(x), np.cumsum(x * x)
-    sz, szz, sxz = (np.cumsum(field, axis=1) for field in (z, z * z, z * x))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        vx = sxx - sx * sx / count
-        cxz = sxz - sx * sz / count
-        slope = cxz / vx
-        level = (sz - slope * sx) / count
-        squares = szz - sz * sz / count - slope * cxz
-    return [slope, level, squares]

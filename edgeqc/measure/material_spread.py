@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from edgeqc.measure.block_spread import block_borders, freedom_of, spreads
-from edgeqc.measure.material_ratio import MaterialSettings, material_values, probability_values
+from edgeqc.measure.block_spread import MIN_BLOCK, block_borders, freedom_of, spreads
+from edgeqc.measure.material_ratio import MaterialSettings, material_values
+from edgeqc.measure.probability_curve import (
+    probability_values,
+    slope_spread,
+    sure_transition,
+)
 from edgeqc.quantity import FloatArray
 
 BLOCK_CURVE = 40
 """Points to which the material ratio curve of a block is thinned for its scatter."""
 
-SURE_OF_TWO = 2.0
-"""Difference of the probability curve's two slopes over its own uncertainty from which they are
-two: a break found in chance alone parts any curve in two lines."""
+TAIL_BLOCKS = 40
+"""Blocks at most whose highest and lowest heights tell a profile's tails."""
 
 
 def falling_curve(z: FloatArray, points: int) -> FloatArray:
@@ -37,7 +41,7 @@ def falling_curve(z: FloatArray, points: int) -> FloatArray:
 
 
 def material_with_spread(
-    z: FloatArray, settings: MaterialSettings
+    z: FloatArray, settings: MaterialSettings, u_rms_um: FloatArray
 ) -> tuple[dict[str, FloatArray], ...]:
     """Return values, standard uncertainties, degrees of freedom and pseudo-values by block.
 
@@ -47,6 +51,8 @@ def material_with_spread(
         Heights in µm from the mean line, NaN in gaps.
     settings : MaterialSettings
         Where the curve is read.
+    u_rms_um : (batch,) float array
+        Standard uncertainty of the root mean square height from the finite length.
 
     References
     ----------
@@ -71,39 +77,27 @@ def material_with_spread(
         name.removeprefix("R"): (1 - blocks) * field.reshape(z.shape[0], blocks)
         for name, field in scatter.items()
     }
-    pseudo["apart"] = pseudo["pq"] - pseudo["vq"]
     found = spreads(pseudo)
-    apart = found.pop("apart")
-    pseudo.pop("apart")
-    values["mq"] = sure_transition(values, apart, "")
     freedom = {name: np.full(z.shape[0], blocks - 1.0) for name in values}
-    for name in ("pq", "vq", "mq"):
-        freedom[name] = freedom_of(pseudo[name] - pseudo[name].mean(axis=1, keepdims=True))
+    rms = np.sqrt(np.mean(curve**2, axis=1))
+    slopes = slope_spread(curve, _extremes(z), u_rms_um / rms, settings.difference_ratios)
+    found["pq"], found["vq"] = slopes.plateau, slopes.dale
+    freedom["pq"] = freedom["vq"] = slopes.freedom
+    freedom["mq"] = freedom_of(pseudo["mq"] - pseudo["mq"].mean(axis=1, keepdims=True))
+    values["mq"] = sure_transition(values["mq"], values["pq"] - values["vq"], slopes)
+    # leaving out blocks tells of the curve's middle, moving its tails of its ends
+    found["sk"], found["ku"] = slopes.skewness, slopes.kurtosis
+    for name, of_tails in (("mq", slopes.transition), ("dc", slopes.difference)):
+        freedom[name] = np.where(of_tails > found[name], slopes.freedom, freedom[name])
+        found[name] = np.fmax(found[name], of_tails)
     return values, found, freedom, pseudo
 
 
-def sure_transition(
-    values: dict[str, FloatArray], u_apart: FloatArray, prefix: str
-) -> FloatArray:
-    """Return the material ratio of the transition, NaN where the two slopes may well be one.
-
-    Parameters
-    ----------
-    values : dict of str to (batch,) float array
-        ``pq``, ``vq`` and ``mq`` under their symbols.
-    u_apart : (batch,) float array
-        Standard uncertainty of the difference of the two slopes.
-    prefix : str
-        ``"S"`` for a surface.
-
-    References
-    ----------
-    ISO 13565-3:1998 (two processes, two slopes); JCGM 100:2008, 6.3.3 (two standard
-    uncertainties).
-    """
-    apart = np.abs(values[prefix + "pq"] - values[prefix + "vq"])
-    sure: FloatArray = np.where(apart > SURE_OF_TWO * u_apart, values[prefix + "mq"], np.nan)
-    return sure
+def _extremes(z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Highest and lowest height of each of many short blocks."""
+    blocks = max(1, min(TAIL_BLOCKS, z.shape[1] // MIN_BLOCK))
+    starts = np.rint(np.linspace(0, z.shape[1], blocks + 1)).astype(np.int64)[:-1]
+    return np.fmax.reduceat(z, starts, axis=1), np.fmin.reduceat(z, starts, axis=1)
 
 
 def mean_free(z: FloatArray) -> FloatArray:

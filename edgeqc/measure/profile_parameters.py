@@ -129,9 +129,15 @@ def profile_values(
     levelling, blocks = _moments(z, local_slopes(z, spacing_um), value, sampling, freedom)
     blocks.update(_sections(z, starts - starts[0], value, sampling, freedom))
     _elements(z, spacing_um, settings, value, sampling, freedom, len(starts) - 1)
-    found, spread, known, pseudo = material_with_spread(z, settings.material)
+    found, spread, known, pseudo = material_with_spread(
+        z, settings.material, sampling["q"])
     blocks.update(pseudo)
     value.update(found)
+    for name, of_tails in ((name, spread.pop(name, None)) for name in ("sk", "ku")):
+        if of_tails is not None:
+            more = of_tails > sampling[name]
+            freedom[name] = np.where(more, known["pq"], freedom[name])
+            sampling[name] = np.where(more, of_tails, sampling[name])
     sampling.update(spread)
     freedom.update(known)
     return ProfileValues(value, sampling, freedom, levelling, blocks=blocks)

@@ -11,12 +11,10 @@ from scipy.ndimage import convolve1d
 from scipy.special import stdtrit
 
 from edgeqc.errors import MeasurementError
+from edgeqc.measure.coverage_interval import KURTOSIS, coverage_interval
 from edgeqc.measure.roughness_row import Basis, RoughnessRow, Zone
 from edgeqc.measure.roughness_symbols import Symbol, symbol_of
 from edgeqc.quantity import FloatArray, Measured, combine
-
-LARGEST_LOG_RATIO = 1.5
-"""Half-width over value from which a positive parameter's interval starts at zero instead."""
 
 NOISY = 0.3
 """Share of height noise, over the value, from which it is said that noise dominates: about half
@@ -28,9 +26,6 @@ LAG_KERNEL = 16
 LARGEST_RECIPROCAL = 0.75
 """Half-width of a kurtosis over its excess above 1 from which its uncertainty is not known: its
 interval would reach to four times that excess and beyond."""
-
-ASPECT_RATIO = "Texture aspect ratio"
-SKEWNESS, KURTOSIS = "Skewness", "Kurtosis"
 
 COVERAGE = 0.95
 """Coverage probability of the intervals."""
@@ -323,25 +318,6 @@ def no_number(unit: str, note: str, n: int) -> Measured:
     return Measured(math.nan, math.nan, unit, n=n, note=said)
 
 
-def _kurtosis_interval(value: float, half: float) -> tuple[float, float]:
-    """Interval of a kurtosis on the scale 1/(kurtosis - 1)."""
-    excess = value - 1.0
-    if not excess > 0:
-        return value, value
-    return 1.0 + excess / (1.0 + half / excess), 1.0 + excess / (1.0 - half / excess)
-
-
-def _skewness_interval(value: float, half: float) -> tuple[float, float]:
-    """Interval of a skewness on the scale arsinh(skewness)."""
-    middle, reach = math.asinh(value), half / math.hypot(1.0, value)
-    if reach > LARGEST_LOG_RATIO:
-        return value - half, value + half
-    return math.sinh(middle - reach), math.sinh(middle + reach)
-
-
-_SCALED = {KURTOSIS: _kurtosis_interval, SKEWNESS: _skewness_interval}
-
-
 def measured(
     value: float,
     budget: dict[str, float],
@@ -356,12 +332,9 @@ def measured(
     Notes
     -----
     The interval uses Student's factor at the effective degrees of freedom, where only the
-    sampling share is of few. For a parameter that is positive by definition it is taken on a
-    logarithmic scale, value·exp(±k·u/value): the estimate of a spread from few independent
-    features is itself skewed. A kurtosis scatters as the square of its excess over 1, its least
-    value, and a skewness grows with its own scatter: theirs are taken on the scales
-    1/(kurtosis - 1) and arsinh(skewness). Where the standard uncertainty is more than twice the
-    value, no number is given: such an interval says nothing but that the parameter is not known.
+    sampling share is of few, on the parameter's own scale (`coverage_interval`). Where the
+    standard uncertainty of a parameter that is positive by definition is more than twice the
+    value, no number is given: such an interval says nothing but that it is not known.
 
     References
     ----------
@@ -379,20 +352,10 @@ def measured(
     share = budget.get(SAMPLING, 0.0)
     ratio = min(u / share, 1e3) if share > 0 else 1e3
     factor = float(stdtrit(min(freedom * ratio**4, 1e6), 0.5 + COVERAGE / 2))
-    low, high = value - factor * u, value + factor * u
-    if symbol.title in _SCALED:
-        if symbol.title == KURTOSIS and factor * u > LARGEST_RECIPROCAL * (value - 1.0):
-            said = "; ".join(text for text in (note, FEW_DECIDE) if text)
-            return Measured(value, math.nan, symbol.unit, budget, n, note=said)
-        low, high = _SCALED[symbol.title](value, factor * u)
-    elif symbol.positive and value > 0:
-        if factor * u < LARGEST_LOG_RATIO * value:
-            ratio = math.exp(factor * u / value)
-            low, high = value / ratio, value * ratio
-        else:
-            low = 0.0
-    if symbol.title == ASPECT_RATIO:
-        high = min(high, 1.0)
+    if symbol.title == KURTOSIS and factor * u > LARGEST_RECIPROCAL * (value - 1.0):
+        said = "; ".join(text for text in (note, FEW_DECIDE) if text)
+        return Measured(value, math.nan, symbol.unit, budget, n, note=said)
+    low, high = coverage_interval(value, factor * u, share, symbol)
     noise = budget.get(NOISE, 0.0)
     if noise > NOISY * abs(value) and symbol.positive and symbol.height_power:
         note = "; ".join([text for text in (note,) if text] + ["dominated by height noise"])
