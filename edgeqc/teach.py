@@ -97,7 +97,7 @@ def _cells(
     image: CalibratedImage, face: CutFace, raster: NDArray[np.uint8], specimen: str
 ) -> _Lesson:
     made = face_planes(image, face, anterior_known=face.anterior_source == "sheet")
-    logits, features = network_output(made)
+    output = network_output(made)
     n_t, n_s = ROWS // CELL, made.n_columns // CELL
     t = -MARGIN + (np.arange(n_t) + 0.5) / n_t * (1 + 2 * MARGIN)
     station = (np.arange(n_s) + 0.5) / n_s * (face.s_px.size - 1)
@@ -109,8 +109,8 @@ def _cells(
     used = used[:: max(1, used.size // _CELLS_PER_FACE)]
     return _Lesson(
         specimen,
-        features.reshape(features.shape[0], -1)[:, used].T.astype(float),
-        logits.reshape(N_CLASSES, -1)[:, used].T.astype(float),
+        output.features.reshape(output.features.shape[0], -1)[:, used].T.astype(float),
+        output.logits.reshape(N_CLASSES, -1)[:, used].T.astype(float),
         code.ravel()[used].astype(np.intp) - 1,
     )
 

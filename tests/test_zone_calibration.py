@@ -12,9 +12,10 @@ from edgeqc.zoning.calibration import (
     DIAGNOSTIC_NAMES,
     VECTOR_NAMES,
     Diagnostics,
+    Risks,
     depth_doubt,
     diagnostic_vector,
-    naming_risk,
+    zone_risks,
 )
 from edgeqc.zoning.zones import ZoneSettings, _name_doubts
 
@@ -44,7 +45,7 @@ def record(tmp_path):
 
 
 def use(monkeypatch, record):
-    held = {name: np.asarray(record[name], float) for name in ("centre", "scale", "risk", "log_u")}
+    held = {name: np.asarray(record[name], float) for name in calibration.RECORD_NAMES}
     monkeypatch.setattr(calibration, "_calibration", lambda: held)
 
 
@@ -52,7 +53,7 @@ def test_fitted_risks_and_doubts_hold_on_fresh_faces(record, monkeypatch):
     use(monkeypatch, record)
     rows = faces_of(np.random.default_rng(4), 1500)
     found = [Diagnostics(**row["diagnostics"]) for row in rows]
-    risk = np.array([naming_risk(each) for each in found])
+    risk = np.array([zone_risks(each).zones for each in found])
     wrong = np.array([row["dice"] < 0.8 for row in rows])
     for low, high in ((0.0, 0.3), (0.3, 0.6), (0.6, 1.0)):
         inside = (risk >= low) & (risk < high)
@@ -99,24 +100,26 @@ def test_figures_count_again_only_where_the_cut_goes_through():
 
 
 @pytest.mark.parametrize(
-    ("risk", "figures", "laser", "expected"),
+    ("risks", "figures", "laser", "expected"),
     [
-        (0.05, {}, True, set()),
-        (0.2, {}, True, {"residual_unnamed"}),
-        (0.05, {"net_rival": 0.3}, True, {"residual_unnamed"}),
-        (0.5, {"net_rival": 0.3}, True, {"zones_unnamed"}),
-        (0.05, {"separation": 0.5}, False, set()),
-        (0.05, {"separation": 1.5}, False, {"zones_unnamed"}),
-        (0.2, {"separation": 0.5}, False, {"zones_unnamed"}),
+        ((0.05, 0.02), {}, True, set()),
+        ((0.2, 0.02), {}, True, {"residual_unnamed"}),
+        ((0.8, 0.02), {}, True, {"residual_unnamed"}),
+        ((0.05, 0.02), {"net_rival": 0.3}, True, {"residual_unnamed"}),
+        ((0.5, 0.2), {"net_rival": 0.3}, True, {"zones_unnamed"}),
+        ((0.05, 0.2), {}, True, {"zones_unnamed"}),
+        ((0.05, 0.2), {"separation": 0.5}, False, set()),
+        ((0.05, 0.02), {"separation": 1.5}, False, {"zones_unnamed"}),
+        ((0.2, 0.02), {"separation": 0.5}, False, {"zones_unnamed"}),
     ],
 )
-def test_which_names_are_doubted(risk, figures, laser, expected):
+def test_which_names_are_doubted(risks, figures, laser, expected):
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.full((20, 30), 3, np.uint8)
     if laser:
         labels[:12] = 1
     found = _name_doubts(
-        labels, Diagnostics(**(base | figures)), risk, ZoneSettings(), against_sheet=0.0
+        labels, Diagnostics(**(base | figures)), Risks(*risks), ZoneSettings(), against_sheet=0.0
     )
     assert {flag.name for flag in found} == expected
 
@@ -124,13 +127,17 @@ def test_which_names_are_doubted(risk, figures, laser, expected):
 def test_a_through_cut_has_no_residual_to_doubt():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.ones((20, 30), np.uint8)
-    found = _name_doubts(labels, Diagnostics(**base), 0.2, ZoneSettings(), against_sheet=0.0)
+    found = _name_doubts(
+        labels, Diagnostics(**base), Risks(0.2, 0.01), ZoneSettings(), against_sheet=0.0
+    )
     assert [flag.name for flag in found] == ["zones_unnamed"]
 
 
 def test_a_contradicted_sheet_doubts_the_residual():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.repeat(np.array([1, 3], np.uint8), 10)[:, None] * np.ones((1, 30), np.uint8)
-    found = _name_doubts(labels, Diagnostics(**base), 0.05, ZoneSettings(), against_sheet=0.95)
+    found = _name_doubts(
+        labels, Diagnostics(**base), Risks(0.05, 0.01), ZoneSettings(), against_sheet=0.95
+    )
     assert [flag.name for flag in found] == ["residual_unnamed"]
     assert "sheet" in found[0].detail

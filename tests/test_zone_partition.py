@@ -7,8 +7,9 @@ import skimage.data
 from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.measure.cut_depth import nine_point_average
+from edgeqc.zoning.border_moves import BorderEvidence
 from edgeqc.zoning.contrast import bhattacharyya, contrast_partition, texture_planes
-from edgeqc.zoning.partition import PartitionSettings, partition_face
+from edgeqc.zoning.partition import PartitionSettings, face_moves, partition_face
 from edgeqc.zoning.texture import MARGIN, ROWS, face_planes
 
 
@@ -31,7 +32,12 @@ def log_probability(classes, rng, confusion=1.0):
 def test_a_level_border_is_found_to_a_tenth_of_a_cell(depth):
     rng = np.random.default_rng(1)
     classes = drawn(np.full(200, depth * 60))
-    found = partition_face(log_probability(classes, rng), np.ones((60, 200)), PartitionSettings())
+    seen = np.where(np.diff(classes, axis=0) != 0, 0.0, -6.0)  # no border is more than likely
+    borders = BorderEvidence.of(seen, np.full((60, 199), -6.0))
+    moves = face_moves(60, PartitionSettings(), borders)
+    found = partition_face(
+        log_probability(classes, rng), np.ones((60, 200)), PartitionSettings(), moves=moves
+    )
     border = found.state.sum(axis=1) @ np.arange(61) / 60
     assert abs(border.mean() - depth) < 0.1 / 60 + 0.004
     assert (found.cell.argmax(axis=0) == classes).mean() > 0.995

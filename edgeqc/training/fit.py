@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from edgeqc.faces import face_model
+from edgeqc.training.borders import border_loss
 from edgeqc.training.network import PlaneNetwork, export_onnx
 from edgeqc.training.photographs import FloatImage, photograph_squares, read_photographs
 from edgeqc.training.resume import resumed
@@ -28,6 +29,7 @@ from edgeqc.training.scenes import draw_scenes
 from edgeqc.training.strips import draw_strips
 from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
 from edgeqc.zoning import texture
+from edgeqc.zoning.model import N_BORDERS, N_NAMES
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
 FACE_WIDTHS = (24, 32, 48, 64, 96)
@@ -191,6 +193,16 @@ def _prefetched(
     return ready.get
 
 
+def _loss(logits: Tensor, target: Tensor, smoothing: float = 0.0) -> Tensor:
+    """Return the cross-entropy of the names and, of the zone model, that of the borders."""
+    names = nn.functional.cross_entropy(
+        logits[:, :N_NAMES], target, ignore_index=IGNORED, label_smoothing=smoothing
+    )
+    if logits.shape[1] <= N_NAMES:
+        return names
+    return names + border_loss(logits[:, N_NAMES:], target)
+
+
 def _held_loss(
     network: nn.Module, batch: _MakeBatch, pool: list[_Sample], device: str
 ) -> tuple[float, float]:
@@ -204,9 +216,11 @@ def _held_loss(
             planes, classes = batch(pool, rng, 16)
             target = classes.to(device).long()
             logits = network(planes.to(device).float() / PLANE_STEP)
-            losses.append(float(nn.functional.cross_entropy(logits, target, ignore_index=IGNORED)))
+            loss = _loss(logits, target)
+            losses.append(float(loss))
             used = target != IGNORED
-            right.append(float((logits.argmax(1) == target)[used].float().mean()))
+            named = logits[:, :N_NAMES].argmax(1)
+            right.append(float((named == target)[used].float().mean()))
     network.train()
     return float(np.mean(losses)), float(np.mean(right))
 
@@ -214,7 +228,7 @@ def _held_loss(
 def _new_network(zones: bool, resume: Path | None) -> tuple[PlaneNetwork, tuple[int, int, int]]:
     """Return a network, fresh or as stored, and the shape of its input."""
     if zones:
-        network = PlaneNetwork(texture.N_PLANES, 4, ZONE_WIDTHS, 20, 2)
+        network = PlaneNetwork(texture.N_PLANES, N_NAMES + N_BORDERS, ZONE_WIDTHS, 20, 2)
         shape = (texture.N_PLANES, texture.ROWS, 1024)
     else:
         network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)
@@ -250,9 +264,7 @@ def _fit_step(
     inputs = inputs.contiguous(memory_format=torch.channels_last)
     with torch.autocast(device, dtype=torch.bfloat16):
         logits = network(inputs)
-    loss = nn.functional.cross_entropy(
-        logits.float(), target, ignore_index=IGNORED, label_smoothing=0.01
-    )
+    loss = _loss(logits.float(), target, 0.01)
     optimiser.zero_grad(set_to_none=True)
     loss.backward()
     nn.utils.clip_grad_norm_(network.parameters(), 1.0)
@@ -273,8 +285,15 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     seed: int = 0,
     strip_share: float = 0.5,
     photographs: Path | None = None,
+    spent_before: float = 0.0,
+    until: float | None = None,
 ) -> None:
-    """Fit the zone model (``which="zones"``) or the face model and write weights and ONNX."""
+    """Fit the zone model (``which="zones"``) or the face model and write weights and ONNX.
+
+    A fit may be made in several calls: ``spent_before`` seconds of it have gone before, and the
+    rate falls to nothing ``until`` seconds after its first start (by default at the end of this
+    call).
+    """
     zones = which == "zones"
     pool = _Pool(data, _read_faces if zones else _read_pictures)
     batch = _face_batch if zones else _picture_batch
@@ -295,9 +314,11 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     drawn = DrawnStore(zones, strip_share, batch_size, device, squares)
     from_pool = batch_size - drawn.wanted
     get = _prefetched(lambda rng: batch(pool.fit, rng, from_pool), seed, device)
+    until = until or spent_before + seconds
     start, step = time.monotonic(), 0
     while (spent := time.monotonic() - start) < seconds:
-        _set_rate(optimiser, rate, step, spent / seconds)
+        part = (spent_before + spent) / (until)
+        _set_rate(optimiser, rate, step, part)
         loss = _fit_step(network, optimiser, get(), vary, drawn)
         averaged.update_parameters(network)
         step += 1
@@ -329,6 +350,8 @@ def main() -> None:
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--strips", type=float, default=0.5, help="share of strips in a batch")
     parser.add_argument("--photographs", type=Path, help="folder of pictures that name no zone")
+    parser.add_argument("--spent-before", type=float, default=0.0, help="seconds, in earlier calls")
+    parser.add_argument("--until", type=float, help="seconds of all calls together")
     given = parser.parse_args()
     if given.step == "draw":
         draw(
@@ -351,6 +374,8 @@ def main() -> None:
         seed=given.seed,
         strip_share=given.strips,
         photographs=given.photographs,
+        spent_before=given.spent_before,
+        until=given.until,
     )
 
 

@@ -28,8 +28,8 @@ from edgeqc.training.samples import (
     misplaced,
     seen_part,
 )
+from edgeqc.zoning.grid import N_T
 from edgeqc.zoning.region import region_features, unroll_for_regions
-from edgeqc.zoning.zones import N_T
 
 _LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
 

@@ -23,7 +23,7 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
         Of the same shape as the stored one.
     path : Path
         Weights as ``torch.save`` wrote them, or an exported ``.onnx``, whose normalisations are
-        part of its convolutions.
+        part of its convolutions. Outputs that the file does not know start anew.
     planes : (b, n_planes, rows, cols) tensor
         A batch of samples. For an ``.onnx`` the normalisations are set to what the convolutions
         give on it, so that the network gives the same as the file and goes on learning from there.
@@ -41,20 +41,41 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
     convolutions = [node for node in model.graph.node if node.op_type == "Conv"]
     order = _in_order(network, planes[:1])
     shapes = [tuple(stored[node.input[1]].shape) for node in convolutions]
-    if shapes != [tuple(conv.weight.shape) for conv, _ in order]:
+    if not _goes_on([tuple(conv.weight.shape) for conv, _ in order], shapes):
         raise ModelError(
             "its convolutions are not those of this network", file=path.name,
             remedy="Go on from a file of the same model.",
         )  # fmt: skip
     for (conv, norm), node in zip(order, convolutions, strict=True):
-        conv.weight.data = _tensor(stored[node.input[1]])
-        bias = _tensor(stored[node.input[2]])
+        weight, bias = _tensor(stored[node.input[1]]), _tensor(stored[node.input[2]])
+        if weight.shape[0] < conv.weight.shape[0]:
+            weight, bias = _widened(weight, bias, conv.weight.shape[0])
+        conv.weight.data = weight
         if norm is None:
             assert conv.bias is not None
             conv.bias.data = bias
         else:
             _as_shift(norm, bias)
     _standardise(network, planes)
+
+
+def _goes_on(mine: list[tuple[int, ...]], stored: list[tuple[int, ...]]) -> bool:
+    """Return whether stored shapes fit; the last step may have learned fewer things."""
+    return (
+        stored[:-1] == mine[:-1] and stored[-1][1:] == mine[-1][1:] and stored[-1][0] <= mine[-1][0]
+    )
+
+
+_RARE = -4.0  # logit that a new output starts with
+
+
+def _widened(weight: Tensor, bias: Tensor, outputs: int) -> tuple[Tensor, Tensor]:
+    """Return the last step with outputs that have learned nothing yet."""
+    new = outputs - weight.shape[0]
+    return (
+        torch.cat([weight, torch.zeros(new, *weight.shape[1:])]),
+        torch.cat([bias, torch.full((new,), _RARE)]),
+    )
 
 
 def _tensor(values: np.ndarray) -> Tensor:

@@ -10,12 +10,15 @@ from importlib.resources import files
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from edgeqc.quantity import FloatArray
+from edgeqc.zoning.border_moves import BorderEvidence
 from edgeqc.zoning.contrast import ContrastPartition
 from edgeqc.zoning.naming import Naming
 
 CALIBRATION_FILE = "zone_calibration.json"
+RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "log_u")
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,10 @@ class Diagnostics:
         strip was missed, and other figures tell it.
     no_laser : float
         1 where no chord has a laser zone.
+    unsupported : float
+        Mean probability, over the borders drawn, that no texture ends there.
+    unclaimed_through, unclaimed_along : float
+        Borders that the network expects where none is drawn: a chord, and a row.
     """
 
     clash: float
@@ -83,6 +90,9 @@ class Diagnostics:
     region_rival: float
     through: float
     no_laser: float
+    unsupported: float
+    unclaimed_through: float
+    unclaimed_along: float
 
 
 def _entropy(probability: FloatArray) -> FloatArray:
@@ -96,6 +106,7 @@ def diagnose(
     depth: FloatArray,
     second: ContrastPartition,
     *,
+    borders: BorderEvidence,
     sample_px: float,
 ) -> Diagnostics:
     """Return the diagnostics of one face's zone map.
@@ -110,6 +121,8 @@ def diagnose(
         Border along the face, as a fraction of the thickness; 0 where there is no laser zone.
     second : ContrastPartition
         The second estimator.
+    borders : BorderEvidence
+        Where the network sees textures end.
     sample_px : float
         Picture pixels per plane sample.
     """
@@ -152,7 +165,27 @@ def diagnose(
         region_rival=naming.region_rival,
         through=float((winner == 0).mean() > _THROUGH),
         no_laser=float(not lasered.any()),
+        **_borne_out(winner, borders),
     )
+
+
+_BORDER_REACH = 5  # cells; a border and what speaks for it lie no further apart
+
+
+def _borne_out(winner: NDArray[np.intp], borders: BorderEvidence) -> dict[str, float]:
+    """Return how far the borders drawn and the borders seen are the same."""
+    against, count = 0.0, 0
+    found = {}
+    for axis, name in ((0, "through"), (1, "along")):
+        odds = borders.through[1:-1] if axis == 0 else borders.along
+        seen = 1 / (1 + np.exp(-odds))
+        drawn = np.diff(winner, axis=axis) != 0
+        near = maximum_filter1d(seen, _BORDER_REACH, axis=axis)
+        against += float((1 - near)[drawn].sum())
+        count += int(drawn.sum())
+        elsewhere = seen * ~maximum_filter1d(drawn, _BORDER_REACH, axis=axis)
+        found[f"unclaimed_{name}"] = float(elsewhere.sum(axis=axis).mean())
+    return {"unsupported": against / max(count, 1), **found}
 
 
 _LEAST_FOUND = 0.003
@@ -166,12 +199,17 @@ def _least_share(winner: NDArray[np.intp]) -> float:
 
 _SKEWED = (
     "clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread",
-    "region_clash", "region_doubt", "least_share",
+    "region_clash", "region_doubt", "least_share", "unsupported", "unclaimed_through",
+    "unclaimed_along",
 )  # fmt: skip
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 
 
-_THROUGH_TOO = ("worst_clash", "net_doubt", "dispute", "separation", "region_clash", "margin")
+_THROUGH_TOO = (
+    "clash", "worst_clash", "doubt", "net_doubt", "dispute", "separation", "u_posterior", "spread",
+    "coarse", "region_clash", "region_doubt", "margin", "net_rival", "region_rival",
+    "unclaimed_through", "unclaimed_along",
+)  # fmt: skip
 VECTOR_NAMES = (*DIAGNOSTIC_NAMES, *(f"through x {name}" for name in _THROUGH_TOO))
 """What the calibration weighs: the diagnostics, and some once more for cuts that go through."""
 
@@ -193,7 +231,7 @@ def diagnostic_vector(found: Diagnostics) -> FloatArray:
 def _calibration() -> dict[str, FloatArray]:
     text = files("edgeqc").joinpath("zoning", CALIBRATION_FILE).read_text("utf-8")
     stored = json.loads(text)
-    return {name: np.asarray(stored[name], float) for name in ("centre", "scale", "risk", "log_u")}
+    return {name: np.asarray(stored[name], float) for name in RECORD_NAMES}
 
 
 def _standardised(found: Diagnostics) -> FloatArray:
@@ -202,16 +240,35 @@ def _standardised(found: Diagnostics) -> FloatArray:
     return np.concatenate([[1.0], np.clip(vector, -4, 4)])
 
 
-def naming_risk(found: Diagnostics) -> float:
-    """Return the risk, 0..1, that the zones are wrong (Dice below 0.8 or depth off by 0.05).
+@dataclass(frozen=True)
+class Risks:
+    """Risks, 0..1, of one face.
+
+    Parameters
+    ----------
+    zones : float
+        That the zones are wrong: Dice below 0.8, or the depth wrong.
+    depth : float
+        That the mean depth is off by more than 0.05 of the thickness; a laser zone where there is
+        none, or none where there is one, counts as well, names of residuals do not.
+    """
+
+    zones: float
+    depth: float
+
+
+def zone_risks(found: Diagnostics) -> Risks:
+    """Return the risks that the zones, and that the depth, are wrong.
 
     Notes
     -----
-    Logistic regression on the diagnostics of phantoms and texture-filled faces that neither
+    Logistic regressions on the diagnostics of phantoms and texture-filled faces that neither
     network was fitted on (J. R. Stat. Soc. B 1958, 20:215).
     """
-    logit = float(_standardised(found) @ _calibration()["risk"])
-    return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, logit))))
+    held, vector = _calibration(), _standardised(found)
+    logits = np.clip([float(vector @ held[name]) for name in ("risk", "depth_risk")], -50, 50)
+    zones, depth = (1.0 / (1.0 + math.exp(-logit)) for logit in logits)
+    return Risks(zones, depth)
 
 
 def depth_doubt(found: Diagnostics) -> float:

@@ -20,6 +20,8 @@ MODEL_FILE = "zone_model.onnx"
 WINDOW = 1024
 """Plane columns that the network sees at once; a longer face goes through in windows."""
 _OVERLAP = 128  # columns seen twice at a joint, so that no cell is named without its surroundings
+N_NAMES, N_BORDERS = 4, 2
+"""The network's outputs: names of a cell, and whether a border lies between it and the next."""
 TAUGHT_FORMAT = "edgeqc-taught-zones-1"
 
 
@@ -123,8 +125,28 @@ def _padded(planes: FloatImage) -> FloatImage:
     return padded
 
 
-def network_output(made: FacePlanes, *, features: bool = True) -> tuple[FloatImage, FloatImage]:
-    """Return the network's logits and features over the whole face.
+@dataclass(frozen=True)
+class NetworkOutput:
+    """What the network says of a face, on the zone grid (ROWS / CELL, n_columns / CELL).
+
+    Parameters
+    ----------
+    logits : (4, rows, cols) float32 array
+        Laser, scissor, torn, obscured.
+    borders : (2, rows, cols) float32 array
+        Log-odds that a cell and the next one belong to different zones: the next one through the
+        thickness, the next one along the face.
+    features : (n_features, rows, cols) float32 array
+        What the last step sees; empty where they were not wanted.
+    """
+
+    logits: FloatImage
+    borders: FloatImage
+    features: FloatImage
+
+
+def network_output(made: FacePlanes, *, features: bool = True) -> NetworkOutput:
+    """Return the network's output over the whole face.
 
     Parameters
     ----------
@@ -132,13 +154,6 @@ def network_output(made: FacePlanes, *, features: bool = True) -> tuple[FloatIma
         The face's planes.
     features : bool
         Whether the features are wanted; their array is empty where they are not.
-
-    Returns
-    -------
-    logits : (4, ROWS / CELL, n_columns / CELL) float32 array
-        Laser, scissor, torn, obscured.
-    features : (n_features, ROWS / CELL, n_columns / CELL) float32 array
-        What the last step sees.
     """
     assert made.planes.shape[:2] == (N_PLANES, ROWS)
     n_columns = made.n_columns
@@ -154,7 +169,9 @@ def network_output(made: FacePlanes, *, features: bool = True) -> tuple[FloatIma
         if end == n_columns:
             break
         start += WINDOW - _OVERLAP
-    return (
-        np.concatenate([piece[0] for piece in pieces], axis=2),
+    outputs = np.concatenate([piece[0] for piece in pieces], axis=2)
+    return NetworkOutput(
+        outputs[:N_NAMES],
+        outputs[N_NAMES:],
         np.concatenate([piece[1] for piece in pieces], axis=2),
     )

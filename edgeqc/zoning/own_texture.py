@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from edgeqc.quantity import FloatArray
+from edgeqc.zoning.border_moves import Moves
 from edgeqc.zoning.contrast import class_density, standard_textures
 from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
 from edgeqc.zoning.texture import FloatImage
@@ -52,6 +53,7 @@ def refine_partition(
     planes: list[FloatImage],
     *,
     settings: PartitionSettings,
+    moves: Moves | None = None,
 ) -> Partition:
     """Return the partition drawn again with the looks that the face's own zones show.
 
@@ -67,6 +69,8 @@ def refine_partition(
         From ``edgeqc.zoning.contrast.texture_planes``.
     settings : PartitionSettings
         The prior.
+    moves : Moves, optional
+        As for the first partition.
 
     Returns
     -------
@@ -90,7 +94,8 @@ def refine_partition(
             log_probability + _WEIGHT * own,
             seen,
             settings if last else replace(settings, n_draws=0),
+            moves=moves,
         )
     if result.draws.shape[0] != settings.n_draws:  # stopped between two rounds
-        result = partition_face(log_probability, seen, settings)
+        result = partition_face(log_probability, seen, settings, moves=moves)
     return replace(result, evidence=part.evidence)

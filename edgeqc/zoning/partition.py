@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.quantity import FloatArray
-
-N_KINDS = 2  # residual torn, residual scissor
+from edgeqc.zoning.border_moves import N_KINDS, BorderEvidence, Moves
 
 
 @dataclass(frozen=True)
@@ -35,6 +34,9 @@ class PartitionSettings:
     evidence_weight : float
         Weight of one cell's log-probability: neighbouring cells say nearly the same thing, so
         one counts for less than one independent reading.
+    through_weight, along_weight : float
+        Weight of one cell's log-odds of a border to the next cell, through the thickness and
+        along the face.
     n_draws : int
         Draws of the border from its posterior; 0 for none.
     """
@@ -42,7 +44,9 @@ class PartitionSettings:
     step_cells: float = 0.7
     jump_probability: float = 2e-3
     switch_probability: float = 1e-3
-    evidence_weight: float = 0.15
+    evidence_weight: float = 0.05
+    through_weight: float = 0.2
+    along_weight: float = 0.1
     n_draws: int = 100
 
 
@@ -99,7 +103,12 @@ def _step_matrix(n_t: int, settings: PartitionSettings) -> FloatArray:
 
 
 def partition_face(
-    log_probability: FloatArray, weight: FloatArray, settings: PartitionSettings, seed: int = 0
+    log_probability: FloatArray,
+    weight: FloatArray,
+    settings: PartitionSettings,
+    *,
+    moves: Moves | None = None,
+    seed: int = 0,
 ) -> Partition:
     """Return the posterior of the ordered partition.
 
@@ -111,6 +120,8 @@ def partition_face(
         How much each cell may say, 0 .. 1 (0 where it is obscured or missing).
     settings : PartitionSettings
         The prior.
+    moves : Moves, optional
+        From ``face_moves``, with the face's borders; the prior's alone where not given.
     seed : int
         Seed of the draws.
 
@@ -124,13 +135,23 @@ def partition_face(
     Forward-backward recursion and backward sampling, scaled (Proc. IEEE 1989, 77:257, section
     III and V.A for the scaling). Cost is linear in the length of the face.
     """
-    return partition_faces([log_probability], weight, settings, seed)[0]
+    return partition_faces([log_probability], weight, settings, moves=moves, seed=seed)[0]
+
+
+def face_moves(
+    n_t: int, settings: PartitionSettings, borders: BorderEvidence | None = None
+) -> Moves:
+    """Return where the border of a face of ``n_t`` cells may run, by the prior and what is seen."""
+    weights = settings.through_weight, settings.along_weight
+    return Moves.of(_step_matrix(n_t, settings), settings.switch_probability, borders, weights)
 
 
 def partition_faces(
     log_probabilities: Sequence[FloatArray],
     weight: FloatArray,
     settings: PartitionSettings,
+    *,
+    moves: Moves | None = None,
     seed: int = 0,
 ) -> list[Partition]:
     """Return the posteriors of one face under several opinions, in one run along the face.
@@ -142,73 +163,61 @@ def partition_faces(
     """
     weighted = weight * settings.evidence_weight
     log_emission = np.stack([_emissions(each, weighted) for each in log_probabilities], axis=1)
+    moves = moves or face_moves(weight.shape[0], settings)
+    if moves.through is not None:
+        log_emission += moves.through[:, None, None, :]
     top = log_emission.max(axis=(2, 3), keepdims=True)
     emission = np.exp(log_emission - top)
-    step = _step_matrix(weight.shape[0], settings)
-    forward, scale = _forward(emission, step, settings.switch_probability)
-    state = forward * _backward(emission, step, settings.switch_probability)
+    forward, scale = _forward(emission, moves)
+    state = forward * _backward(emission, moves)
     state /= state.sum(axis=(2, 3), keepdims=True)
     evidence = (np.log(scale) + top[:, :, 0, 0]).mean(axis=0)
     found = []
     for k in range(len(log_probabilities)):
-        draws, kinds = _draw(forward[:, k], step, settings, np.random.default_rng(seed))
+        rng = np.random.default_rng(seed)
+        draws, kinds = _draw(forward[:, k], moves, settings.n_draws, rng)
         found.append(
             Partition(state[:, k], _cell_posterior(state[:, k]), float(evidence[k]), draws, kinds)
         )
     return found
 
 
-def _switches(count: int, switch: float) -> FloatArray:
-    """Return the matrix that mixes the kinds of each of several messages, stacked in rows."""
-    kinds = (1 - switch) * np.eye(N_KINDS) + switch * np.eye(N_KINDS)[::-1]
-    return np.asarray(np.kron(np.eye(count), kinds))
-
-
-def _forward(
-    emission: FloatArray, step: FloatArray, switch: float
-) -> tuple[FloatArray, FloatArray]:
+def _forward(emission: FloatArray, moves: Moves) -> tuple[FloatArray, FloatArray]:
     """Return the scaled forward messages and their scales (n_s, count), of (n_s, count, ...)."""
     n_s, count, _, n_states = emission.shape
     forward = np.empty_like(emission)
-    rows = forward.reshape(n_s, -1, n_states)
     scale = np.empty((n_s, count))
-    mixed = _switches(count, switch)
     message = np.full(emission.shape[1:], 1.0 / (N_KINDS * n_states))
     for chord in range(n_s):  # this loop and the next run thousands of times a face
         if chord:
-            np.matmul(mixed, rows[chord - 1] @ step, out=message.reshape(-1, n_states))
+            message = moves.on(forward[chord - 1], chord)
         joint = message * emission[chord]
         np.add.reduce(joint.reshape(count, -1), axis=1, out=scale[chord])
         np.divide(joint, scale[chord, :, None, None], out=forward[chord])
     return forward, scale
 
 
-def _backward(emission: FloatArray, step: FloatArray, switch: float) -> FloatArray:
+def _backward(emission: FloatArray, moves: Moves) -> FloatArray:
     n_s, count, _, n_states = emission.shape
     backward = np.ones_like(emission)
-    back = np.ascontiguousarray(step.T)
-    mixed = _switches(count, switch)
     for chord in range(n_s - 2, -1, -1):
-        seen = (backward[chord + 1] * emission[chord + 1]).reshape(-1, n_states)
-        message = (mixed @ (seen @ back)).reshape(count, -1)
-        message /= np.maximum.reduce(message, axis=1, keepdims=True)
-        backward[chord] = message.reshape(count, N_KINDS, n_states)
+        message = moves.back(backward[chord + 1] * emission[chord + 1], chord + 1)
+        flat = message.reshape(count, -1)
+        flat /= np.maximum.reduce(flat, axis=1, keepdims=True)
+        backward[chord] = flat.reshape(count, N_KINDS, n_states)
     return backward
 
 
 def _draw(
-    forward: FloatArray, step: FloatArray, settings: PartitionSettings, rng: np.random.Generator
+    forward: FloatArray, moves: Moves, n_draws: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.int16], NDArray[np.int8]]:
     """Backward sampling: joint draws of border and residual kind along s."""
     n_s, _, n_states = forward.shape
-    n_draws, switch = settings.n_draws, settings.switch_probability
     borders = np.empty((n_draws, n_s), np.int16)
     kinds = np.empty((n_draws, n_s), np.int8)
     if n_draws == 0:
         return borders, kinds
     uniform = rng.random((n_s, n_draws))
-    stay = (1 - switch) * np.eye(N_KINDS) + switch * np.eye(N_KINDS)[::-1]
-    into = step.T.copy()  # row: the border that is reached
     weights = forward[-1].reshape(1, -1)
     chosen = which = np.zeros(n_draws, np.intp)
     for chord in range(n_s - 1, -1, -1):
@@ -216,9 +225,8 @@ def _draw(
             # many draws have the same state in the chord before: each state is looked at once
             reached, which = np.unique(chosen, return_inverse=True)
             kind, border = np.divmod(reached, n_states)
-            weights = (forward[chord] * stay[kind][:, :, None] * into[border][:, None, :]).reshape(
-                reached.size, -1
-            )
+            into = moves.into(kind, border, chord + 1)
+            weights = (forward[chord] * into).reshape(reached.size, -1)
         cumulative = np.cumsum(weights, axis=1)
         total = cumulative[which, -1]
         chosen = (cumulative[which] < (uniform[chord] * total)[:, None]).sum(axis=1)

@@ -11,14 +11,16 @@ from edgeqc.faces.face import CutFace, Side
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
-from edgeqc.zoning.calibration import Diagnostics, depth_doubt, diagnose, naming_risk
+from edgeqc.zoning.border_moves import BorderEvidence
+from edgeqc.zoning.calibration import Diagnostics, Risks, depth_doubt, diagnose, zone_risks
 from edgeqc.zoning.contrast import contrast_partition, texture_planes
+from edgeqc.zoning.grid import N_T, border_evidence, on_face
 from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
 from edgeqc.zoning.naming import LEAST_SHARE, name_regions
 from edgeqc.zoning.own_texture import refine_partition
-from edgeqc.zoning.partition import Partition, PartitionSettings, partition_face
+from edgeqc.zoning.partition import Partition, PartitionSettings, face_moves, partition_face
 from edgeqc.zoning.region import structure_ratio, unroll_for_regions
-from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
+from edgeqc.zoning.texture import MARGIN, ROWS, face_planes
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
 LEAST_DEPTH = 0.06
@@ -26,8 +28,6 @@ LEAST_DEPTH = 0.06
 like a shallow cut, and beside a scissor stretch a few cells of it are named so."""
 _CHORD_WEIGHT, _REGION_WEIGHT = 0.02, 5.0
 """How much a chord's evidence and the regions' mean log-probability say about the anterior side."""
-N_T = 110
-"""Cells of the zone map through the thickness."""
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
 
@@ -93,11 +93,11 @@ class ZoneSettings:
     contradiction_max : float
         Largest probability that the textures may give to the kind of residual that the sheet
         speaks against, for the same.
-    residual_risk_max : float
-        Largest risk at which only the residual's name is called doubtful, the laser zone and its
-        depth being sound: between ``risk_max`` and this, with no other doubt of the depth, 2 % of
-        669 phantoms and texture-filled faces had a depth off by more than 0.05 (networks near
-        the shipped ones), of 297 painted ones none.
+    depth_risk_max : float
+        Largest risk that the depth is off by more than 0.05, for the same. Up to it, where only
+        the risk of wrong zones is too large, the residual's name alone is called doubtful: of
+        980 such phantoms and texture-filled faces 23 had such a depth, of some 110 faces of
+        unrelated makers none.
     u_depth_max : float
         Largest standard uncertainty of the mean depth fraction, for the same.
     obscured_max : float
@@ -125,7 +125,7 @@ class ZoneSettings:
     risk_max: float = 0.12
     net_rival_max: float = 0.15
     contradiction_max: float = 0.8
-    residual_risk_max: float = 0.3
+    depth_risk_max: float = 0.05
     u_depth_max: float = 0.03
     obscured_max: float = 0.35
     inferred_side_min: float = 0.98
@@ -145,21 +145,8 @@ class _Reading:
     sample_px: float
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
     textures: list[NDArray[np.float32]]  # what tells textures apart, names aside
+    borders: BorderEvidence
     partition: Partition
-
-
-def face_rows(count: int) -> FloatArray:
-    """Positions, in model cells, of ``count`` zone-map rows spread over t = 0 .. 1."""
-    t = (np.arange(count) + 0.5) / count
-    return (t + MARGIN) / (1 + 2 * MARGIN) * (ROWS // CELL) - 0.5
-
-
-def on_face(planes: NDArray[np.float32]) -> FloatArray:
-    """Return planes on the model's grid as (n, N_T, n_s), resampled to the face's own rows."""
-    at = face_rows(N_T)
-    low = np.floor(at).astype(int)
-    part = (at - low)[None, :, None]
-    return np.asarray((1 - part) * planes[:, low] + part * planes[:, low + 1])
 
 
 def class_probability(logits: FloatArray, temperature: float) -> FloatArray:
@@ -177,9 +164,8 @@ def _read(
     taught: TaughtHead | None,
 ) -> _Reading:
     made = face_planes(image, face, anterior_known=anterior_known)
-    logits, features = network_output(made, features=taught is not None)
-    if taught is not None:
-        logits = taught.logits(features)
+    output = network_output(made, features=taught is not None)
+    logits = output.logits if taught is None else taught.logits(output.features)
     net = class_probability(on_face(logits), settings.temperature)
     named = np.maximum(net[:3], 1e-4)
     named /= named.sum(axis=0)
@@ -189,10 +175,15 @@ def _read(
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
     log_named = np.log(named)
     # the borders are drawn once more below: only that partition needs its draws
-    part = partition_face(log_named, weight, replace(settings.partition, n_draws=0))
+    borders = border_evidence(output.borders)
+    moves = face_moves(N_T, settings.partition, borders)
+    once = replace(settings.partition, n_draws=0)
+    part = partition_face(log_named, weight, once, moves=moves)
     textures = texture_planes(made, _plane_rows())
-    part = refine_partition(part, log_named, weight, textures, settings=settings.partition)
-    return _Reading(face, made.sample_px, net, textures, part)
+    part = refine_partition(
+        part, log_named, weight, textures, settings=settings.partition, moves=moves
+    )
+    return _Reading(face, made.sample_px, net, textures, borders, part)
 
 
 def anterior_side(face: CutFace) -> Side:
@@ -295,11 +286,13 @@ def map_zones(
     labels = np.where(rim, part.cell[1:].argmax(axis=0) + 2, labels).astype(np.uint8)
     labels[hidden > 0.5] = OBSCURED
     second = contrast_partition(reading.textures)
-    found = diagnose(net, naming, depth, second, sample_px=reading.sample_px)
-    risk, u_depth = naming_risk(found), depth_doubt(found)
+    found = diagnose(
+        net, naming, depth, second, borders=reading.borders, sample_px=reading.sample_px
+    )
+    risks, u_depth = zone_risks(found), depth_doubt(found)
     # where no chord is complete no depth is given, and none to be doubted
     given = u_depth if reading.face.complete.any() else 0.0
-    flags += _name_doubts(labels, found, risk, settings, against_sheet=naming.contradiction)
+    flags += _name_doubts(labels, found, risks, settings, against_sheet=naming.contradiction)
     flags += _doubts(labels, found, given, settings)
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
@@ -311,7 +304,7 @@ def map_zones(
         depth_draws=np.asarray(part.draws.astype(np.float32) / N_T, np.float32),
         second_depth=_stretched(second.depth, net.shape[2]),
         model=model_identifier(taught),
-        naming_confidence=1 - risk,
+        naming_confidence=1 - risks.zones,
         separability=second.separation,
         depth_u_model=u_depth,
         flags=flags,
@@ -347,7 +340,7 @@ def _plane_rows() -> slice:
 def _name_doubts(
     labels: NDArray[np.uint8],
     found: Diagnostics,
-    risk: float,
+    risks: Risks,
     settings: ZoneSettings,
     *,
     against_sheet: float,
@@ -356,15 +349,18 @@ def _name_doubts(
     laser = (labels == LASER).any()
     residual = float(np.isin(labels, (SCISSOR, TORN)).mean()) >= LEAST_SHARE
     doubts = []
-    if risk > settings.risk_max:
-        doubts.append(f"risk of wrong zones {risk:.2f}")
+    if risks.zones > settings.risk_max:
+        doubts.append(f"risk of wrong zones {risks.zones:.2f}")
     elif found.net_rival > settings.net_rival_max:
         doubts.append(f"the residual may as well be of another kind ({found.net_rival:.2f})")
     if against_sheet > settings.contradiction_max:
         doubts.append(f"texture against the sheet's word on how it was freed ({against_sheet:.2f})")
     if not laser and found.separation > settings.one_zone_separation_max:
         doubts.append(f"no laser zone, yet two textures ({found.separation:.1f} apart)")
-    alone = laser and residual and risk <= settings.residual_risk_max
+    deep = risks.depth <= settings.depth_risk_max
+    if laser and not deep:
+        doubts.append(f"risk of a wrong depth {risks.depth:.2f}")
+    alone = laser and residual and deep
     name = "residual_unnamed" if alone else "zones_unnamed"
     return (raised(name, "; ".join(doubts)),) if doubts else ()
 
