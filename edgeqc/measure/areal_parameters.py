@@ -21,7 +21,7 @@ from edgeqc.measure.material_spread import (
 )
 from edgeqc.measure.probability_curve import probability_values, slope_spread, sure_transition
 from edgeqc.measure.slopes import local_slopes
-from edgeqc.measure.tail_spread import tails_of
+from edgeqc.measure.tail_spread import LARGEST_SPREAD, tails_of
 from edgeqc.quantity import FloatArray
 
 TILES = 8
@@ -176,7 +176,7 @@ def spread_of_sum(change: FloatArray) -> float:
 def _extreme_spread(high: FloatArray, low: FloatArray) -> tuple[dict[str, float], float]:
     """Spread of the extreme heights from the tails of the tiles' own, and its freedom."""
     tails = tails_of(np.stack([high, -low]))
-    top, bottom = tails.largest_spread().tolist()
+    top, bottom = (LARGEST_SPREAD * tails.scale).tolist()
     spread = {"Sp": top, "Sv": bottom, "Sz": math.hypot(top, bottom)}
     return spread, float(tails.freedom.min())
 

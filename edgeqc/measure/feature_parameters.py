@@ -106,8 +106,8 @@ def feature_values(
         highest = np.sort(peaks)[::-1][:EXTREME_COUNT]
         if highest.size == EXTREME_COUNT:
             value[five] = float(highest.mean())
-            tails = tails_of(peaks[None])
-            sampling[five] = EXTREME_SPREAD * float(tails.scale_at(tails.highest)[0])
+            tails = tails_of(peaks[None], blocks=False)
+            sampling[five] = EXTREME_SPREAD * float(tails.scale[0])
             freedom[five] = float(tails.freedom[0])
         else:
             value[five], sampling[five] = math.nan, math.nan

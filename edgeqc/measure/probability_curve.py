@@ -174,7 +174,7 @@ def _scatter(heights: FloatArray, events: FloatArray, tails: Tails) -> FloatArra
     reached = np.zeros(heights.shape)
     for block in events.T:
         reached += block[:, None] >= heights
-    spread = tails.scale_at(heights) * np.minimum(
+    spread = tails.scale[:, None] * np.minimum(
         1.0 / np.sqrt(np.maximum(reached, 0.5)), LARGEST_SPREAD)
     return np.where(reached < 0.5 * blocks, spread, 0.0)
 
