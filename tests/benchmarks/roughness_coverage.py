@@ -6,6 +6,8 @@ Height maps and edges are drawn many times from one law (bell-shaped and exponen
 autocorrelation; pits on a ground), with noise and with a scale that is off by what is stated. The
 truth of a parameter is its mean over other surfaces of that law without noise or error, which
 closed forms give for few of them: what is tested is the stated uncertainty, not the definition.
+Sal and Str have those of the law itself: the shortest of many directions comes out too small on
+every finite region (Sal by 7 %, Str by 15 % here), and what their intervals allow for is that.
 Noise and scales are off by what is stated of them.
 Grey textures: power laws and bell-shaped autocorrelations, in broad and in narrow zones, with a
 noise that is known to 10 %.
@@ -15,12 +17,14 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
+import math
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from scipy import fft
 from scipy.ndimage import gaussian_filter
+from scipy.optimize import brentq
 
 from edgeqc.measure.edge_contour import EdgeContour
 from edgeqc.measure.edge_roughness import edge_rows
@@ -133,6 +137,20 @@ def grey(rng: np.random.Generator, law: str, clean: bool) -> dict[str, Measured]
     return found
 
 
+def of_the_law(law: str) -> dict[str, float]:
+    """Return what an endless surface of the law has, where regions of one size are all off it."""
+    if law == "exponential":
+        return {"Sal": LENGTH * math.log(5), "Str": 1.0}
+    if law == "bell":
+        return {"Sal": LENGTH * math.sqrt(math.log(5)), "Str": 1.0}
+
+    def over(square: float) -> float:
+        whole = 0.4**2 * math.exp(-square / LENGTH**2) + 1.2**2 * math.exp(-square / (2 * PIT) ** 2)
+        return whole / (0.4**2 + 1.2**2) - 0.2
+
+    return {"Sal": math.sqrt(brentq(over, 0.0, 1e3)), "Str": 1.0}
+
+
 def coverage(
     draw: Callable[[np.random.Generator, str, bool], dict[str, Measured]], law: str,
     told: argparse.Namespace,
@@ -149,6 +167,8 @@ def coverage(
         if name == "Std" or (draw is edge and law != "exponential" and name in OF_THE_MODEL):
             continue  # a field without a lay has none; a field of another law has no such values
         truth = NOISE if name == "noise" else float(np.nanmean(values))
+        if draw is areal:
+            truth = of_the_law(law).get(name, truth)
         rows = [row[name] for row in seen if name in row and np.isfinite(row[name].u)]
         if len(rows) < told.tries / 2:
             line[name] = f"told {len(rows)} times"
