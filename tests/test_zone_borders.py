@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edgeqc.zoning.border_moves import BorderEvidence, Moves
-from edgeqc.zoning.calibration import _borne_out
+from edgeqc.zoning.calibration import _unclaimed
 from edgeqc.zoning.partition import (
     PartitionSettings,
     _emissions,
@@ -133,17 +133,16 @@ def test_moves_without_evidence_are_the_prior():
         np.testing.assert_allclose(moves.on(message, 1), expected, rtol=1e-6)
 
 
-def test_borders_drawn_and_seen_are_compared():
+def test_borders_seen_where_none_is_drawn_are_counted():
     n_t, n_s = 60, 100
     winner = np.zeros((n_t, n_s), np.intp)
     winner[40:] = 2
-    seen = odds(np.full(n_s, 40.0), n_t)
-    elsewhere = odds(np.full(n_s, 20.0), n_t)
-    both, other = _borne_out(winner, seen), _borne_out(winner, elsewhere)
-    assert both["unsupported"] < 0.06
-    assert both["unclaimed_through"] < 0.2
-    assert other["unsupported"] > 0.9
-    assert other["unclaimed_through"] == pytest.approx(1.0, abs=0.25)
+    here, elsewhere = odds(np.full(n_s, 40.0), n_t), odds(np.full(n_s, 20.0), n_t)
+    assert _unclaimed(winner, here)["unclaimed_through"] < 0.2
+    assert _unclaimed(winner, elsewhere)["unclaimed_through"] == pytest.approx(1.0, abs=0.25)
+    turned = BorderEvidence.of(elsewhere.along.T, elsewhere.through[1:-1].T)
+    # along the face each border is counted at its place and at the two beside it
+    assert _unclaimed(winner.T, turned)["unclaimed_along"] == pytest.approx(3.0, abs=0.5)
 
 
 def test_border_targets_and_loss():

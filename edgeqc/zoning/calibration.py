@@ -65,8 +65,6 @@ class Diagnostics:
         strip was missed, and other figures tell it.
     no_laser : float
         1 where no chord has a laser zone.
-    unsupported : float
-        Mean probability, over the borders drawn, that no texture ends there.
     unclaimed_through, unclaimed_along : float
         Borders that the network expects where none is drawn: a chord, and a row.
     """
@@ -90,7 +88,6 @@ class Diagnostics:
     region_rival: float
     through: float
     no_laser: float
-    unsupported: float
     unclaimed_through: float
     unclaimed_along: float
 
@@ -165,27 +162,22 @@ def diagnose(
         region_rival=naming.region_rival,
         through=float((winner == 0).mean() > _THROUGH),
         no_laser=float(not lasered.any()),
-        **_borne_out(winner, borders),
+        **_unclaimed(winner, borders),
     )
 
 
 _BORDER_REACH = 5  # cells; a border and what speaks for it lie no further apart
 
 
-def _borne_out(winner: NDArray[np.intp], borders: BorderEvidence) -> dict[str, float]:
-    """Return how far the borders drawn and the borders seen are the same."""
-    against, count = 0.0, 0
+def _unclaimed(winner: NDArray[np.intp], borders: BorderEvidence) -> dict[str, float]:
+    """Return how many borders are seen where none is drawn: in a chord, and in a row."""
     found = {}
-    for axis, name in ((0, "through"), (1, "along")):
-        odds = borders.through[1:-1] if axis == 0 else borders.along
-        seen = 1 / (1 + np.exp(-odds))
+    for axis, odds in ((0, borders.through[1:-1]), (1, borders.along)):
         drawn = np.diff(winner, axis=axis) != 0
-        near = maximum_filter1d(seen, _BORDER_REACH, axis=axis)
-        against += float((1 - near)[drawn].sum())
-        count += int(drawn.sum())
-        elsewhere = seen * ~maximum_filter1d(drawn, _BORDER_REACH, axis=axis)
-        found[f"unclaimed_{name}"] = float(elsewhere.sum(axis=axis).mean())
-    return {"unsupported": against / max(count, 1), **found}
+        elsewhere = ~maximum_filter1d(drawn, _BORDER_REACH, axis=axis) / (1 + np.exp(-odds))
+        name = ("unclaimed_through", "unclaimed_along")[axis]
+        found[name] = float(elsewhere.sum(axis=axis).mean())
+    return found
 
 
 _LEAST_FOUND = 0.003
@@ -199,8 +191,7 @@ def _least_share(winner: NDArray[np.intp]) -> float:
 
 _SKEWED = (
     "clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread",
-    "region_clash", "region_doubt", "least_share", "unsupported", "unclaimed_through",
-    "unclaimed_along",
+    "region_clash", "region_doubt", "least_share", "unclaimed_through", "unclaimed_along",
 )  # fmt: skip
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 

@@ -24,6 +24,11 @@ _CONTRADICTED_SHARE = 0.05  # a smaller zone has too little texture to speak aga
 _NETWORK_WEIGHT = 0.75
 """Power of the network's mean probability in the joint opinion; the region model's has 1. Between
 0.5 and 1 regions of phantoms kept apart were named alike, and better than by either alone."""
+_WHOLE_REGION_WEIGHT = 0.5
+_WHOLE_WEIGHTS = np.array([0.6, 1.0, 1.0])
+"""Of a face of one texture: power of the region model, and weights of laser, scissor and torn. Half
+of the regions that this model learned from were laser zones, and it calls most whole faces so; of
+163 phantoms of one texture 71 % were named right with these, 63 % without."""
 
 
 @dataclass(frozen=True)
@@ -92,9 +97,13 @@ def _as_whole(part: Partition, name: int, sure: float) -> Partition:
     return replace(part, state=state, cell=cell, draws=draws, draw_kinds=kinds)
 
 
-def _joint(region: FloatArray, network: FloatArray) -> FloatArray:
+def _joint(region: FloatArray, network: FloatArray, whole: bool) -> FloatArray:
     """Return the logarithmic pool of two opinions (Stat. Sci. 1986, 1:114)."""
-    power = (region + 1e-4) * (network + 1e-3) ** _NETWORK_WEIGHT
+    power = (network + 1e-3) ** _NETWORK_WEIGHT
+    if whole:
+        power = power * (region + 1e-4) ** _WHOLE_REGION_WEIGHT * _WHOLE_WEIGHTS
+    else:
+        power = power * (region + 1e-4)
     return np.asarray(power / power.sum())
 
 
@@ -191,14 +200,14 @@ def _opinions(
         share = float(inside.mean())
         network = named[:, inside].mean(axis=1)
         region = network if taught else region_names(region_features(unrolled, inside))
-        joint = network if taught else _joint(region, network)
-        if code == 0 and share < _WHOLE:  # a laser zone with something below it needs no name
+        whole = share >= _WHOLE
+        joint = network if taught else _joint(region, network, whole)
+        if code == 0 and not whole:  # a laser zone with something below it needs no name
             found.append(_Part(code, chords, share, joint, network))
             continue
         against = float(joint[weights < 1].sum()) if share >= _CONTRADICTED_SHARE else 0.0
         weighing = weights * _STRETCH_WEIGHTS if beside else weights
         joint, network, region = (_weighed(each, weighing) for each in (joint, network, region))
-        whole = share >= _WHOLE
         rivals = _rival(network, whole), _rival(region, whole)
         found.append(_Part(code, chords, share, joint, network, *rivals, against))
     return found

@@ -96,7 +96,7 @@ class ZoneSettings:
     depth_risk_max : float
         Largest risk that the depth is off by more than 0.05, for the same. Up to it, where only
         the risk of wrong zones is too large, the residual's name alone is called doubtful: of
-        980 such phantoms and texture-filled faces 23 had such a depth, of some 110 faces of
+        1,395 phantoms and texture-filled faces below it 30 had such a depth, of some 110 faces of
         unrelated makers none.
     u_depth_max : float
         Largest standard uncertainty of the mean depth fraction, for the same.
