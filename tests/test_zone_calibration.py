@@ -29,9 +29,10 @@ def faces_of(rng, count):
         figures["no_laser"] = 0.0
         wrong = rng.random() < 0.9 * figures["net_rival"] / 0.5
         error = 0.02 * figures["spread"] * abs(rng.standard_normal())
+        nameless = bool(rng.random() < figures["net_doubt"] / 0.5)
         rows.append({
-            "diagnostics": figures, "flags": [], "truth": 0.5, "depth": 0.5 + error,
-            "dice": 0.3 if wrong else 0.97,
+            "nameless": nameless, "diagnostics": figures, "flags": [], "truth": 0.5,
+            "depth": 0.5 + error, "dice": 0.3 if wrong else 0.97,
         })  # fmt: skip
     return rows
 
@@ -59,6 +60,11 @@ def test_fitted_risks_and_doubts_hold_on_fresh_faces(record, monkeypatch):
         inside = (risk >= low) & (risk < high)
         assert inside.sum() > 100
         assert wrong[inside].mean() == pytest.approx(risk[inside].mean(), abs=0.1)
+    unfamiliar = np.array([zone_risks(each).unfamiliar for each in found])
+    nameless = np.array([row["nameless"] for row in rows])
+    for low, high in ((0.0, 0.4), (0.4, 0.6), (0.6, 1.0)):
+        inside = (unfamiliar >= low) & (unfamiliar < high)
+        assert nameless[inside].mean() == pytest.approx(unfamiliar[inside].mean(), abs=0.1)
     error = np.array([abs(row["depth"] - row["truth"]) for row in rows])
     doubt = np.array([depth_doubt(each) for each in found])
     assert 0.92 <= (error <= 2 * doubt).mean() <= 0.995
@@ -102,15 +108,15 @@ def test_figures_count_again_only_where_the_cut_goes_through():
 @pytest.mark.parametrize(
     ("risks", "figures", "laser", "expected"),
     [
-        ((0.05, 0.02), {}, True, set()),
-        ((0.2, 0.02), {}, True, {"residual_unnamed"}),
-        ((0.8, 0.02), {}, True, {"residual_unnamed"}),
-        ((0.05, 0.02), {"net_rival": 0.3}, True, {"residual_unnamed"}),
-        ((0.5, 0.2), {"net_rival": 0.3}, True, {"zones_unnamed"}),
-        ((0.05, 0.2), {}, True, {"zones_unnamed"}),
-        ((0.05, 0.2), {"separation": 0.5}, False, set()),
-        ((0.05, 0.02), {"separation": 1.5}, False, {"zones_unnamed"}),
-        ((0.2, 0.02), {"separation": 0.5}, False, {"zones_unnamed"}),
+        ((0.05, 0.02, 0.1), {}, True, set()),
+        ((0.2, 0.02, 0.1), {}, True, {"residual_unnamed"}),
+        ((0.8, 0.02, 0.1), {}, True, {"residual_unnamed"}),
+        ((0.05, 0.02, 0.4), {}, True, {"residual_unnamed"}),
+        ((0.5, 0.2, 0.1), {}, True, {"zones_unnamed"}),
+        ((0.05, 0.2, 0.1), {}, True, {"zones_unnamed"}),
+        ((0.05, 0.2, 0.1), {"separation": 0.5}, False, set()),
+        ((0.05, 0.02, 0.1), {"separation": 1.5}, False, {"zones_unnamed"}),
+        ((0.2, 0.02, 0.1), {"separation": 0.5}, False, {"zones_unnamed"}),
     ],
 )
 def test_which_names_are_doubted(risks, figures, laser, expected):
@@ -128,7 +134,7 @@ def test_a_through_cut_has_no_residual_to_doubt():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.ones((20, 30), np.uint8)
     found = _name_doubts(
-        labels, Diagnostics(**base), Risks(0.2, 0.01), ZoneSettings(), against_sheet=0.0
+        labels, Diagnostics(**base), Risks(0.2, 0.01, 0.1), ZoneSettings(), against_sheet=0.0
     )
     assert [flag.name for flag in found] == ["zones_unnamed"]
 
@@ -137,7 +143,7 @@ def test_a_contradicted_sheet_doubts_the_residual():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.repeat(np.array([1, 3], np.uint8), 10)[:, None] * np.ones((1, 30), np.uint8)
     found = _name_doubts(
-        labels, Diagnostics(**base), Risks(0.05, 0.01), ZoneSettings(), against_sheet=0.95
+        labels, Diagnostics(**base), Risks(0.05, 0.01, 0.1), ZoneSettings(), against_sheet=0.95
     )
     assert [flag.name for flag in found] == ["residual_unnamed"]
     assert "sheet" in found[0].detail

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from edgeqc.errors import UsageError
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.calibration import (
     DIAGNOSTIC_NAMES,
@@ -43,12 +44,18 @@ _LEAST_SCALE = 1e-3  # a figure that never varies gets no weight, and must not d
 
 @dataclass(frozen=True)
 class _Faces:
-    """Faces with a sound outline: diagnostics, what is wrong, depth error (nan without one)."""
+    """Faces with a sound outline: diagnostics, what is wrong, depth error (nan without one).
+
+    ``filled`` picks those whose zones were filled anew, ``nameless`` says which of these with
+    textures of no particular origin.
+    """
 
     vectors: FloatArray
     wrong: NDArray[np.bool_]
     depth_wrong: NDArray[np.bool_]
     error: FloatArray
+    filled: NDArray[np.intp]
+    nameless: NDArray[np.bool_]
 
 
 def read_faces(paths: list[Path]) -> _Faces:
@@ -67,7 +74,10 @@ def read_faces(paths: list[Path]) -> _Faces:
     missed = [math.isnan(float(row["depth"])) != math.isnan(float(row["truth"])) for row in sound]
     dice = np.array([float(row["dice"]) for row in sound])
     depth_wrong = (error > DEPTH_WRONG) | np.array(missed)
-    return _Faces(vectors, (dice < DICE_WRONG) | depth_wrong, depth_wrong, error)
+    filled = np.flatnonzero([row.get("nameless") is not None for row in sound])
+    nameless = np.array([bool(sound[at]["nameless"]) for at in filled], bool)
+    wrong = (dice < DICE_WRONG) | depth_wrong
+    return _Faces(vectors, wrong, depth_wrong, error, filled, nameless)
 
 
 def _logistic(z: FloatArray, wrong: NDArray[np.bool_]) -> FloatArray:
@@ -105,11 +115,23 @@ def _crossed(z: FloatArray, fit: Any, target: Any) -> FloatArray:
 
 
 def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
-    """Return the calibration record of ``edgeqc.zoning.calibration``."""
+    """Return the calibration record of ``edgeqc.zoning.calibration``.
+
+    Raises
+    ------
+    UsageError
+        Where no face was filled anew: none shows looks that the models do not know.
+    """
+    if np.unique(faces.nameless).size < 2:
+        raise UsageError(
+            "no faces with and without the usual looks", rule="both are needed",
+            remedy="Add rows of `zone_accuracy.py --maker filled`.",
+        )  # fmt: skip
     centre = faces.vectors.mean(axis=0)
     scale = np.maximum(faces.vectors.std(axis=0), _LEAST_SCALE)
     z = np.clip((faces.vectors - centre) / scale, -4, 4)
     risk, depth_risk = _logistic(z, faces.wrong), _logistic(z, faces.depth_wrong)
+    unfamiliar = _logistic(z[faces.filled], faces.nameless)
     crossed_risk = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.wrong)))
     deep = np.isfinite(faces.error) & (faces.error < 0.3)
     target = np.log(np.maximum(faces.error[deep], _LEAST_ERROR))
@@ -128,6 +150,7 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
         "scale": scale.round(5).tolist(),
         "risk": risk.round(5).tolist(),
         "depth_risk": depth_risk.round(5).tolist(),
+        "unfamiliar": unfamiliar.round(5).tolist(),
         "log_u": log_u.round(5).tolist(),
         "from": f"{faces.wrong.size} faces with a sound outline: {source}",
     }

@@ -18,7 +18,7 @@ from edgeqc.zoning.contrast import ContrastPartition
 from edgeqc.zoning.naming import Naming
 
 CALIBRATION_FILE = "zone_calibration.json"
-RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "log_u")
+RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "unfamiliar", "log_u")
 
 
 @dataclass(frozen=True)
@@ -242,14 +242,19 @@ class Risks:
     depth : float
         That the mean depth is off by more than 0.05 of the thickness; a laser zone where there is
         none, or none where there is one, counts as well, names of residuals do not.
+    unfamiliar : float
+        That the looks are none that the models know: of phantoms whose zones were filled anew,
+        half with the usual looks of their zones and half with textures of no particular origin,
+        a face like this one belonged to the second half.
     """
 
     zones: float
     depth: float
+    unfamiliar: float
 
 
 def zone_risks(found: Diagnostics) -> Risks:
-    """Return the risks that the zones, and that the depth, are wrong.
+    """Return the risks that the zones and the depth are wrong, and that the looks are unknown.
 
     Notes
     -----
@@ -257,9 +262,9 @@ def zone_risks(found: Diagnostics) -> Risks:
     network was fitted on (J. R. Stat. Soc. B 1958, 20:215).
     """
     held, vector = _calibration(), _standardised(found)
-    logits = np.clip([float(vector @ held[name]) for name in ("risk", "depth_risk")], -50, 50)
-    zones, depth = (1.0 / (1.0 + math.exp(-logit)) for logit in logits)
-    return Risks(zones, depth)
+    logits = [float(vector @ held[name]) for name in ("risk", "depth_risk", "unfamiliar")]
+    zones, depth, unfamiliar = 1.0 / (1.0 + np.exp(-np.clip(logits, -50, 50)))
+    return Risks(float(zones), float(depth), float(unfamiliar))
 
 
 def depth_doubt(found: Diagnostics) -> float:

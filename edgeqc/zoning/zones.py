@@ -87,9 +87,9 @@ class ZoneSettings:
     ----------
     risk_max : float
         Largest risk (0..1) that the zones are wrong, for a face to be called measured.
-    net_rival_max : float
-        Largest probability that the network by itself may give to another kind of residual than
-        its likeliest, for the same: textures that tell no name are mostly caught by this.
+    unfamiliar_max : float
+        Largest probability that the looks are none that the models know, for the same: a texture
+        that tells no name may be named with conviction.
     contradiction_max : float
         Largest probability that the textures may give to the kind of residual that the sheet
         speaks against, for the same.
@@ -123,7 +123,7 @@ class ZoneSettings:
     """
 
     risk_max: float = 0.12
-    net_rival_max: float = 0.15
+    unfamiliar_max: float = 0.3
     contradiction_max: float = 0.8
     depth_risk_max: float = 0.05
     u_depth_max: float = 0.03
@@ -351,8 +351,8 @@ def _name_doubts(
     doubts = []
     if risks.zones > settings.risk_max:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
-    elif found.net_rival > settings.net_rival_max:
-        doubts.append(f"the residual may as well be of another kind ({found.net_rival:.2f})")
+    elif risks.unfamiliar > settings.unfamiliar_max:
+        doubts.append(f"the looks may be none that the model knows ({risks.unfamiliar:.2f})")
     if against_sheet > settings.contradiction_max:
         doubts.append(f"texture against the sheet's word on how it was freed ({against_sheet:.2f})")
     if not laser and found.separation > settings.one_zone_separation_max:

@@ -133,7 +133,11 @@ def examine(job):
         raster = np.maximum(raster, label_raster(turned, zones.labels, labels.shape))
         results.append((turned, zones))
     rows = []
-    base = {"seed": seed, "family": family or maker, "quality": quality, "faces": len(faces)}
+    nameless = seed % 2 == 0 if maker == "filled" else None
+    base = {
+        "seed": seed, "nameless": nameless, "family": family or maker, "quality": quality,
+        "faces": len(faces),
+    }  # fmt: skip
     union = ((labels > 0) | (raster > 0)).sum()
     base["iou"] = float(((labels > 0) & (raster > 0)).sum() / max(1, union))
     for truth in truths:
