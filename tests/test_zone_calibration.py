@@ -130,6 +130,18 @@ def test_which_names_are_doubted(risks, figures, laser, expected):
     assert {flag.name for flag in found} == expected
 
 
+def test_only_what_is_called_torn_may_be_of_another_origin():
+    base = Diagnostics(**{each.name: 0.0 for each in fields(Diagnostics)})
+    for kinds, expected in (((3,), ["residual_unnamed"]), ((2,), []), ((2, 3), [])):
+        labels = np.ones((20, 30), np.uint8)
+        for number, code in enumerate(kinds):
+            labels[12:, number * 15 :] = code
+        found = _name_doubts(
+            labels, base, Risks(0.05, 0.01, 0.9), ZoneSettings(), against_sheet=0.0
+        )
+        assert [flag.name for flag in found] == expected
+
+
 def test_a_through_cut_has_no_residual_to_doubt():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.ones((20, 30), np.uint8)

@@ -88,8 +88,9 @@ class ZoneSettings:
     risk_max : float
         Largest risk (0..1) that the zones are wrong, for a face to be called measured.
     unfamiliar_max : float
-        Largest probability that the looks are none that the models know, for the same: a texture
-        that tells no name may be named with conviction.
+        Largest probability that the looks are none that the models know, for the same, where
+        the residual is called torn and nothing else: what they do not know they call torn, and
+        with conviction.
     contradiction_max : float
         Largest probability that the textures may give to the kind of residual that the sheet
         speaks against, for the same.
@@ -122,7 +123,7 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.12
+    risk_max: float = 0.15
     unfamiliar_max: float = 0.3
     contradiction_max: float = 0.8
     depth_risk_max: float = 0.05
@@ -347,12 +348,12 @@ def _name_doubts(
 ) -> tuple[Raised, ...]:
     """Return the flag of names that cannot be relied on: of all zones, or of the residual alone."""
     laser = (labels == LASER).any()
-    residual = float(np.isin(labels, (SCISSOR, TORN)).mean()) >= LEAST_SHARE
+    scissor, torn = (float((labels == code).mean()) >= LEAST_SHARE for code in (SCISSOR, TORN))
     doubts = []
     if risks.zones > settings.risk_max:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
-    elif risks.unfamiliar > settings.unfamiliar_max:
-        doubts.append(f"the looks may be none that the model knows ({risks.unfamiliar:.2f})")
+    elif torn and not scissor and risks.unfamiliar > settings.unfamiliar_max:
+        doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
     if against_sheet > settings.contradiction_max:
         doubts.append(f"texture against the sheet's word on how it was freed ({against_sheet:.2f})")
     if not laser and found.separation > settings.one_zone_separation_max:
@@ -360,7 +361,7 @@ def _name_doubts(
     deep = risks.depth <= settings.depth_risk_max
     if laser and not deep:
         doubts.append(f"risk of a wrong depth {risks.depth:.2f}")
-    alone = laser and residual and deep
+    alone = laser and (scissor or torn) and deep
     name = "residual_unnamed" if alone else "zones_unnamed"
     return (raised(name, "; ".join(doubts)),) if doubts else ()
 
