@@ -72,8 +72,8 @@ METHOD = (
     " anterior and the posterior edge along the face's transverse direction, divided by the"
     " cosine of the tilt where the face is tilted about its length.",
     "Each point of the face was called cut by laser, cut by scissors, torn or obscured from the"
-    " texture around it and from the order that a cut leaves: the laser starts at the anterior"
-    " edge, what it did not reach was torn or cut. Where the sheet says how the piece was freed,"
+    " texture around it, from where textures end and from the order that a cut leaves: the laser"
+    " starts at the anterior edge, what it did not reach was torn or cut. Where the sheet says how the piece was freed,"
     " that weighs ten to one in which of the two, unless the texture speaks clearly against it."
     " A stretch of the whole thickness beside a laser zone counts as cut by scissors rather than"
     " torn at five to one. The cut depth is the mean, over the length"
