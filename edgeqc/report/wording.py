@@ -73,8 +73,9 @@ METHOD = (
     " cosine of the tilt where the face is tilted about its length.",
     "Each point of the face was called cut by laser, cut by scissors, torn or obscured from the"
     " texture around it, from where textures end and from the order that a cut leaves: the laser"
-    " starts at the anterior edge, what it did not reach was torn or cut. Where the sheet says how the piece was freed,"
-    " that weighs ten to one in which of the two, unless the texture speaks clearly against it."
+    " starts at the anterior edge, what it did not reach was torn or cut. Where the sheet says how"
+    " the piece was freed, that weighs ten to one in which of the two, unless the texture speaks"
+    " clearly against it."
     " A stretch of the whole thickness beside a laser zone counts as cut by scissors rather than"
     " torn at five to one. The cut depth is the mean, over the length"
     " where the laser zone is present, of its depth divided by the local thickness. Obscured"

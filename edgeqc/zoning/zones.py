@@ -266,9 +266,10 @@ def map_zones(
     -----
     A network names each cell from the texture around it and says where textures end; the ordered
     partition (see ``edgeqc.zoning.partition``) turns both into borders with exact posterior
-    probabilities, once more with the looks that this face's zones show (``edgeqc.zoning.own_texture``). Each zone as
-    a whole is then named from other features (``edgeqc.zoning.region``), and an estimator that
-    uses texture contrast only (``edgeqc.zoning.contrast``) looks at the same border by itself.
+    probabilities, once more with the looks that this face's zones show
+    (``edgeqc.zoning.own_texture``). Each zone as a whole is then named from other features
+    (``edgeqc.zoning.region``), and an estimator that uses texture contrast only
+    (``edgeqc.zoning.contrast``) looks at the same border by itself.
     Risk of wrong names and doubt of the depth come from diagnostics of all of these, fitted on
     phantoms kept apart (``edgeqc.zoning.calibration``).
     """
