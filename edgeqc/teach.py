@@ -19,12 +19,11 @@ from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.imaging.calibration import read_images
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
-from edgeqc.zoning.model import TAUGHT_FORMAT, model_identifier, network_output
+from edgeqc.zoning.model import N_NAMES, TAUGHT_FORMAT, model_identifier, network_output
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
 from edgeqc.zoning.zones import OBSCURED
 
 RASTER_ENDING = ".zones.png"
-N_CLASSES = 4
 _CELLS_PER_FACE = 4000  # neighbouring cells repeat each other; more only slow the fit down
 _PRIOR_SDS = (0.03, 0.1, 0.3)
 """Spreads of a weight around the shipped one to choose from, in units of 1 / the feature's spread;
@@ -110,7 +109,7 @@ def _cells(
     return _Lesson(
         specimen,
         output.features.reshape(output.features.shape[0], -1)[:, used].T.astype(float),
-        output.logits.reshape(N_CLASSES, -1)[:, used].T.astype(float),
+        output.logits.reshape(N_NAMES, -1)[:, used].T.astype(float),
         code.ravel()[used].astype(np.intp) - 1,
     )
 
@@ -173,15 +172,15 @@ def _fit_head(
         ]
     )
     spread = features.std(axis=0) + 1e-3
-    aimed = np.eye(N_CLASSES)[classes]
+    aimed = np.eye(N_NAMES)[classes]
     centre = np.hstack([prior[0] * spread, prior[1][:, None]]).ravel()
     design = np.hstack([features / spread, np.ones((features.shape[0], 1))])
 
     # a zone that no lesson shows is not unlearned: it takes no part
-    absent = np.setdiff1d(np.arange(N_CLASSES), classes)
+    absent = np.setdiff1d(np.arange(N_NAMES), classes)
 
     def loss(flat: FloatArray) -> tuple[float, FloatArray]:
-        head = flat.reshape(N_CLASSES, -1)
+        head = flat.reshape(N_NAMES, -1)
         logits = design @ head.T
         logits[:, absent] = -1e9
         probability = _softmax(logits)
@@ -192,7 +191,7 @@ def _fit_head(
         return value, slope.ravel() + away / prior_sd
 
     solved = minimize(loss, centre, jac=True, method="L-BFGS-B", options={"maxiter": 300})
-    head = np.asarray(solved.x).reshape(N_CLASSES, -1)
+    head = np.asarray(solved.x).reshape(N_NAMES, -1)
     return head[:, :-1] / spread, head[:, -1]
 
 

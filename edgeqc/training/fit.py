@@ -216,8 +216,7 @@ def _held_loss(
             planes, classes = batch(pool, rng, 16)
             target = classes.to(device).long()
             logits = network(planes.to(device).float() / PLANE_STEP)
-            loss = _loss(logits, target)
-            losses.append(float(loss))
+            losses.append(float(_loss(logits, target)))
             used = target != IGNORED
             named = logits[:, :N_NAMES].argmax(1)
             right.append(float((named == target)[used].float().mean()))

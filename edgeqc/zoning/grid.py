@@ -19,20 +19,21 @@ def face_rows(count: int) -> FloatArray:
     return (t + MARGIN) / (1 + 2 * MARGIN) * (ROWS // CELL) - 0.5
 
 
-def on_face(planes: NDArray[np.float32]) -> FloatArray:
-    """Return planes on the model's grid as (n, N_T, n_s), resampled to the face's own rows."""
-    at = face_rows(N_T)
+def _at_rows(planes: NDArray[np.float32], at: FloatArray) -> FloatArray:
+    """Return planes (n, rows, n_s) read between their rows: (n, at.size, n_s)."""
     low = np.floor(at).astype(int)
     part = (at - low)[None, :, None]
     return np.asarray((1 - part) * planes[:, low] + part * planes[:, low + 1])
 
 
+def on_face(planes: NDArray[np.float32]) -> FloatArray:
+    """Return planes on the model's grid as (n, N_T, n_s), resampled to the face's own rows."""
+    return _at_rows(planes, face_rows(N_T))
+
+
 def border_evidence(logits: NDArray[np.float32]) -> BorderEvidence:
     """Return the network's borders (2, rows, cols), on its own grid, as evidence on the face."""
-    edge = np.arange(1, N_T) / N_T  # a border after so many cells
-    # row i of the network's first plane stands for the border between its cells i and i + 1
-    at = (edge + MARGIN) / (1 + 2 * MARGIN) * (ROWS // CELL) - 1.0
-    low = np.floor(at).astype(int)
-    part = (at - low)[:, None]
-    through = (1 - part) * logits[0, low] + part * logits[0, low + 1]
-    return BorderEvidence.of(through, on_face(logits[1:])[0, :, :-1])
+    # a border lies half a row below a cell of the map, and row i of the network's first plane
+    # stands for the one between its cells i and i + 1
+    between = (face_rows(N_T)[:-1] + face_rows(N_T)[1:]) / 2 - 0.5
+    return BorderEvidence.of(_at_rows(logits[:1], between)[0], on_face(logits[1:])[0, :, :-1])
