@@ -11,7 +11,7 @@ from edgeqc.findings import (
     Value,
     interval_text,
     is_lopsided,
-    names_are_a_guess,
+    proviso_of,
     residual_is_a_guess,
     unit_text,
     value_text,
@@ -74,8 +74,9 @@ def face_answer(
     if residual and residual_is_a_guess(flags):
         residual = f"{residual} (if its name is right)"
     said = _depth_said(values, residual)
-    if names_are_a_guess(flags) and not said.startswith(_NO_DEPTH):
-        said = f"if the zones bear the right names, {said}"
+    proviso = proviso_of(flags)
+    if proviso and not said.startswith(_NO_DEPTH):
+        said = f"{proviso}, {said}"
     tail = {
         "measured": "Measured.",
         "review": f"For review: {_reasons(flags, 'review')}",

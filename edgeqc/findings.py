@@ -25,6 +25,7 @@ SCHEMA_VERSION: Literal["1.0"] = "1.0"
 
 # flags that leave the names of the zones in doubt, whatever the doubt of their borders
 _UNNAMED = frozenset({"zones_unnamed", "texture_unfamiliar"})
+_SIDE_UNKNOWN = "anterior_unknown"
 _FINEST = 0.001  # a fraction's uncertainty below this is not written out
 
 LimitVerdict = Literal["pass", "fail", "undecided", "no limit set"]
@@ -312,9 +313,13 @@ def is_lopsided(value: Value) -> bool:
         0.05 * half)
 
 
-def names_are_a_guess(flags: Iterable[FlagEntry]) -> bool:
-    """Tell whether a face's flags say that its zones' names are not to be relied on."""
-    return any(flag.name in _UNNAMED for flag in flags)
+def proviso_of(flags: Iterable[FlagEntry]) -> str:
+    """Return what the depth of a face with these flags rests on, unproven; empty for nothing."""
+    names = {flag.name for flag in flags}
+    parts = ["the zones bear the right names"] if names & _UNNAMED else []
+    if _SIDE_UNKNOWN in names:
+        parts.append("the edge marked is the anterior one")
+    return f"if {' and '.join(parts)}" if parts else ""
 
 
 def residual_is_a_guess(flags: Iterable[FlagEntry]) -> bool:

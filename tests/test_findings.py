@@ -214,6 +214,13 @@ def test_a_doubted_residual_leaves_the_depth_standing():
     said = face_answer(1, values, flags, verdict="review", residual="torn")
     assert said.startswith("Face 1: laser-cut to 0.800 ± 0.020 of the local thickness")
     assert "the remainder was torn (if its name is right), ligament" in said
+    # an edge that may be the wrong one: the depth may be counted from the other side
+    side = flag_entries([raised("anterior_unknown")])
+    said = face_answer(1, values, side, verdict="review", residual="torn")
+    assert said.startswith("Face 1: if the edge marked is the anterior one, laser-cut to 0.800")
+    side = flag_entries([raised("anterior_unknown"), raised("zones_unnamed")])
+    said = face_answer(1, values, side, verdict="review", residual="torn")
+    assert "if the zones bear the right names and the edge marked is the anterior one, l" in said
     # where all names are doubted, that one is too, and is not doubted twice
     both = flag_entries([raised("residual_unnamed"), raised("zones_unnamed")])
     said = face_answer(1, values, both, verdict="review", residual="torn")

@@ -17,7 +17,7 @@ from edgeqc.findings import (
     Value,
     interval_text,
     is_lopsided,
-    names_are_a_guess,
+    proviso_of,
     residual_is_a_guess,
     unit_text,
     value_text,
@@ -181,9 +181,7 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
         "answer": said[0].upper() + said[1:],
         "verdict": VERDICT_WORDS[face.verdict],
         "verdict_name": face.verdict,
-        **_headline(depth if face.verdict != "rejected" else None,
-                    ", if the zones bear the right names" if names_are_a_guess(face.flags)
-                    else ""),
+        **_headline(depth if face.verdict != "rejected" else None, proviso_of(face.flags)),
         "doubt": face.verdict == "review",
         "anterior": _anterior(face),
         "limits": [_limit_row(item) for item in face.limits] or [
@@ -205,8 +203,9 @@ def _face(face: FaceFindings, several: bool) -> dict[str, Any]:
 
 def _proviso(face: FaceFindings, title: str) -> str:
     """Return what values that rest on the zones' names have to be read with."""
-    if title in _NAMED_GROUPS and names_are_a_guess(face.flags):
-        return ", if the zones bear the right names (their doubt is not in the intervals)"
+    proviso = proviso_of(face.flags)
+    if title in _NAMED_GROUPS and proviso:
+        return f", {proviso} (that doubt is not in the intervals)"
     if title == _ZONES_GROUP and residual_is_a_guess(face.flags):
         return ", if the remainder bears the right name"
     return ""
@@ -216,7 +215,7 @@ def _headline(depth: Value | None, proviso: str = "") -> dict[str, str]:
     """Return the figure that stands largest on the page, and what it is."""
     if depth is None or depth.value is None:
         return {"big": "—", "big_caption": "no cut depth"}
-    caption = f"of the local thickness cut by laser{proviso}"
+    caption = "of the local thickness cut by laser" + (f", {proviso}" if proviso else "")
     if is_lopsided(depth):
         return {"big": value_text(depth, expanded=False),
                 "big_caption": f"{caption}; 95 % interval {interval_text(depth)}"}
