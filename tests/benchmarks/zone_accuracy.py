@@ -3,10 +3,11 @@
     python tests/benchmarks/zone_accuracy.py --maker phantoms --count 200 --seed 900000
     python tests/benchmarks/zone_accuracy.py --maker painted --count 100
     python tests/benchmarks/zone_accuracy.py --maker natural --count 100
+    python tests/benchmarks/zone_accuracy.py --maker third --count 100
 
 Prints a table by family. ``phantoms`` are drawn by the package from seeds that nothing was fitted
 on, ``painted`` by ``tests/other_maker.py``, ``natural`` by the same with photographs of natural
-textures for zones.
+textures for zones, ``third`` by ``tests/third_maker.py`` from height fields, for judging only.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from other_maker import paint_face
+from third_maker import draw_face
 
 from edgeqc.faces.face_model import face_probability
 from edgeqc.faces.fragment import FaceSettings
@@ -92,9 +94,20 @@ def filled_case(seed):
 
 def painted_case(seed, natural):
     made = paint_face(np.random.default_rng(seed), natural=natural)
+    return (*single_face(made, "painted"), "good")
+
+
+def third_case(seed):
+    """Return a picture of the third maker, with its family in place of a recipe's."""
+    made = draw_face(np.random.default_rng(seed))
+    return (*single_face(made, "third"), "good" if made.good else "bad", made.family)
+
+
+def single_face(made, source):
+    """Return the calibrated picture, the labels and the truths of a maker's one face."""
     image = CalibratedImage(
         made.image.astype(np.float32) / 255, np.ones(made.image.shape, bool),
-        (made.pixel_size_um,) * 2, 0.0, "sheet", 0.0, 0.0, 0.0, ImageSource("painted"),
+        (made.pixel_size_um,) * 2, 0.0, "sheet", 0.0, 0.0, 0.0, ImageSource(source),
     )  # fmt: skip
     rows, cols = np.nonzero(made.labels)
     face = {
@@ -104,7 +117,7 @@ def painted_case(seed, natural):
         "thickness": made.thickness_um,
         "complete": True,
     }
-    return image, made.labels, [face], "good"
+    return image, made.labels, [face]
 
 
 def freed_by(labels):
@@ -119,6 +132,8 @@ def examine(job):
     cv2.setNumThreads(1)
     if maker in ("phantoms", "filled"):
         image, labels, truths, quality = phantom_case(seed, family)
+    elif maker == "third":
+        image, labels, truths, quality, family = third_case(seed)
     else:
         image, labels, truths, quality = painted_case(seed, maker == "natural")
     side = ";".join(each["anterior"] for each in truths) if side_known and truths else None
@@ -211,7 +226,7 @@ def table(rows, key="family"):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
-    makers = ["phantoms", "filled", "painted", "natural"]
+    makers = ["phantoms", "filled", "painted", "natural", "third"]
     parser.add_argument("--maker", choices=makers, default="phantoms")
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=900_000)
