@@ -41,7 +41,7 @@ def depth_of(labels):
     return float((laser[clear] / thick[clear]).mean()) if clear.any() else float("nan")
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_labels_hold_the_depth_at_full_size(seed):
     face = draw_face(np.random.default_rng(seed))
     assert face.image.shape == face.labels.shape

@@ -205,8 +205,10 @@ def zone_relief(rng, sheet, code):
     relief -= soft(relief, max(sheet.s.shape) / 8)
     low, high = {LASER: (0.35, 0.9), SCISSOR: (0.25, 0.75), TORN: (0.5, 1.1)}[code]
     steep = log_uniform(rng, low, high)
-    if kind.__name__ in ("laser_smooth", "laser_fine"):
+    if kind.__name__ in ("laser_smooth", "laser_fine", "scissor_polished"):
         steep *= rng.uniform(0.35, 0.8)
+    if rng.random() < 0.12:  # coated thickly, or worn: little left to see
+        steep *= rng.uniform(0.4, 0.7)
     return relief * steep, kind.__name__
 
 

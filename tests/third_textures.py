@@ -196,6 +196,16 @@ def scissor_bites(rng, sheet):
     return first * share + second * (1 - share) + 2.5 * np.exp(-((side / burr) ** 2))
 
 
+def scissor_polished(rng, sheet):
+    """Return a wiped surface: low swells along the path, and a few scratches."""
+    u, v = blade_path(rng, sheet, rng.choice(["straight", "bowed", "fan"]))
+    swell = sheet.px(log_uniform(rng, 20, 80), 15)
+    scratch = waves(rng, u, v, (swell * 4, sheet.px(log_uniform(rng, 2, 6), 1.5)), 2)
+    faint = rng.uniform(0.02, 0.08) * waves(rng, u, v, (swell * 2, 2.0), 2)
+    relief = waves(rng, u, v, (swell * 4, swell), 2) * swell / 12
+    return relief - 1.5 * np.maximum(scratch - rng.uniform(1.0, 1.6), 0) + 5 * faint
+
+
 # ---- torn: what a crack leaves -------------------------------------------------------------
 
 
@@ -224,16 +234,26 @@ def torn_rivers(rng, sheet):
     return 2 * np.tanh(soft(relief, 0.9) / 2) + rng.uniform(0.15, 0.45) * facet
 
 
-def torn_hackle(rng, sheet):
+def about_origin(rng, sheet, far):
+    """Return distance and direction from where a crack began, at or beyond one edge."""
     rows, cols = sheet.s.shape
-    origin = rng.uniform(-0.6, 1.6, 2) * [cols, rows]
-    ds, dt = sheet.s - np.float32(origin[0]), sheet.t - np.float32(origin[1])
-    radius = np.hypot(ds, dt) + 1
+    below = rng.random() < 0.5
+    place = rng.uniform(-0.2, 1.2) * cols, (1 - rng.uniform(-far, 0.04)) * rows
+    ds = sheet.s - np.float32(place[0])
+    dt = sheet.t - np.float32(place[1]) if below else np.float32(rows - place[1]) - sheet.t
+    dt = dt * np.float32(rng.uniform(0.8, 1.25))
+    return np.hypot(ds, dt) + 1, np.arctan2(ds, -dt)  # no seam where the face can lie
+
+
+def torn_hackle(rng, sheet):
+    radius, turn = about_origin(rng, sheet, 0.6)
     width = sheet.px(log_uniform(rng, 5, 22), 4)
-    around = np.arctan2(dt, ds) * float(np.median(radius))
-    around = around + width * 0.5 * waves(rng, sheet.s, sheet.t, (width * 4, width * 4), 2)
-    blade = waves(rng, radius, around, (width * rng.uniform(4, 9), width), 2, 0.5)
-    ridge = np.where(blade > 0, 1 - np.minimum(blade, 1.5), 0.4 * blade)  # steep on one flank
+    around = turn * float(np.median(radius))
+    around = around + width * 0.35 * waves(rng, sheet.s, sheet.t, (width * 5, width * 5), 2)
+    long = width * rng.uniform(5, 14)
+    blade = waves(rng, radius, around, (long, width), 2, 0.5)
+    bevel = waves(rng, radius + long, around, (long, width * 2), 1)
+    ridge = np.tanh(3 * blade) + rng.uniform(0.4, 1) * bevel  # lances: flat between steep flanks
     growth = 0.3 + 0.7 * (radius - radius.min()) / float(np.ptp(radius))
     chips = waves(rng, sheet.s, sheet.t, (width, width), 4, 0.6)
     return growth * (soft(ridge, 0.8) + rng.uniform(0.15, 0.5) * chips) * width
@@ -279,17 +299,14 @@ def torn_ligaments(rng, sheet):
 
 
 def torn_conchoidal(rng, sheet):
-    rows, cols = sheet.s.shape
-    origin = rng.uniform(-0.3, 1.3, 2) * [cols, rows]
-    ds, dt = sheet.s - np.float32(origin[0]), sheet.t - np.float32(origin[1])
+    radius, turn = about_origin(rng, sheet, 0.25)
     period = sheet.px(log_uniform(rng, 25, 90), 14)
-    radius = np.hypot(ds, dt * rng.uniform(0.7, 1.4)) + 1
     radius = radius + period * 0.4 * waves(rng, sheet.s, sheet.t, (period * 5, period * 5), 3)
     arcs = np.sin(2 * np.pi * (np.maximum(radius, 1) / period) ** rng.uniform(0.75, 1.0))
     arcs = np.where(arcs > 0, arcs, 0.3 * arcs) * (
         1 + 0.4 * waves(rng, sheet.s, sheet.t, (period * 2,) * 2)
     )
-    around = np.arctan2(dt, ds) * float(np.median(radius))
+    around = turn * float(np.median(radius))
     steps = np.tanh(2 * waves(rng, radius, around, (period * 3, period * 0.4), 2))
     chips = waves(rng, sheet.s, sheet.t, (period / 5, period / 5), 3, 0.6)
     share = rng.uniform(0.02, 0.07), rng.uniform(0.012, 0.03)
@@ -320,14 +337,25 @@ def torn_facets(rng, sheet):
     return soft(relief, 1.0) + size * rng.uniform(0.02, 0.06) * fine
 
 
+def torn_matte(rng, sheet):
+    """Return a matte break: rough alike at many scales, with pulled-up lips here and there."""
+    size = sheet.px(log_uniform(rng, 15, 70), 12)
+    octaves = int(np.clip(np.log2(size / 1.2), 3, 6))
+    relief = waves(rng, sheet.s, sheet.t, (size, size), octaves, rng.uniform(0.5, 0.68))
+    u, v = sheet.along(rng.uniform(0, 180))
+    lips = waves(rng, u, v + size * 0.3 * relief, (size * 2, size * 0.5), 2)
+    return size * (relief + rng.uniform(0, 1) * np.maximum(lips - 0.7, 0))
+
+
 LASER_KINDS = (
     laser_craters, laser_bubbles, laser_molten, laser_passes, laser_spindles, laser_fine,
     laser_smooth,
 )  # fmt: skip
 SCISSOR_KINDS = (
     scissor_lines, scissor_bowed, scissor_fan, scissor_chatter, scissor_smear, scissor_bites,
+    scissor_polished,
 )  # fmt: skip
 TORN_KINDS = (
     torn_rivers, torn_hackle, torn_fibrils, torn_dimples, torn_ligaments, torn_conchoidal,
-    torn_facets,
+    torn_facets, torn_matte,
 )  # fmt: skip
