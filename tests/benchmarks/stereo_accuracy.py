@@ -11,6 +11,10 @@ and uncertainty were set on seeds 7101, 7102 and 7201; the last lines say how of
 hold (value / exp(2u) to value · exp(2u), as a length's interval is stated), all together and by
 kind of zone.
 
+With --maker other the pairs are those of tests/other_stereo_maker.py, which share nothing with
+the phantoms: axes at any angle, total tilts of 5 to 16 degrees, 400 to 16,000 electrons a pixel,
+brightness that the tilt changes, does not change, or changes in part.
+
 With --keep FILE the limits are opened: every zone of which half matches and whose relief is at
 least a third of a pixel is measured, and FILE holds one line of JSON a zone, value, truth and every
 figure that the limits look at. That is for studying limits; the last lines then say what open
@@ -23,6 +27,7 @@ import argparse
 import dataclasses
 import json
 import math
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -37,6 +42,9 @@ from edgeqc.measure.stereo_zone import StereoZoneSettings, zone_heights
 from edgeqc.phantoms import draw_phantom, random_recipe
 from edgeqc.phantoms.recipe import Recipe
 from edgeqc.phantoms.stereo import draw_stereo_pair
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from other_stereo_maker import draw_other_pair
 
 SIDE_PX, BORDER_PX, LEAST_POINTS = 320, 12, 4000
 U_TILT_DEG, U_PIXEL = 0.1, 0.01
@@ -79,14 +87,60 @@ def field_of(recipe: Recipe, tilt: float) -> tuple[np.ndarray, ...]:
     return pictures[0], pictures[1], plain.truth.height_um[cut], labels[cut]
 
 
-def zones_of(labels: np.ndarray, height: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
+def zones_of(
+    labels: np.ndarray, height: np.ndarray, names: dict[int, str]
+) -> Iterator[tuple[str, np.ndarray]]:
     """Yield the zones that are large enough, clear of their border."""
     kernel = np.ones((2 * BORDER_PX + 1,) * 2, np.uint8)
-    for code, name in ZONES.items():
+    for code, name in names.items():
         inside = cv2.erode((labels == code).astype(np.uint8), kernel) > 0
         inside &= np.isfinite(height)
         if inside.sum() >= LEAST_POINTS:
             yield name, inside
+
+
+@dataclasses.dataclass(frozen=True)
+class Field:
+    """A pair and its truth; ``kinds`` holds the kind of every zone by its code."""
+
+    pictures: tuple[np.ndarray, np.ndarray]
+    truth: np.ndarray
+    labels: np.ndarray
+    pixel_um: float
+    tilt_deg: tuple[float, float]
+    axis_deg: float
+    kinds: dict[int, str]
+    about: dict[str, Any]
+
+
+def own_field(rng: np.random.Generator) -> Field:
+    """Return a field of a random phantom."""
+    recipe, tilt = sound_recipe(rng), float(rng.choice([3.0, 4.0, 5.0, 6.0, 8.0]))
+    left, right, truth, labels = field_of(recipe, tilt)
+    kinds = {code: getattr(recipe.faces[0], name).kind for code, name in ZONES.items()}
+    about = {"make": recipe.family, "dose": recipe.acquisition.dose}
+    return Field((left, right), np.asarray(truth, float), labels, recipe.pixel_size_um,
+                 (-tilt, tilt), 0.0, kinds, about)
+
+
+def other_field(rng: np.random.Generator) -> Field:
+    """Return a field of the other maker."""
+    pair = draw_other_pair(rng)
+    return Field((pair.left, pair.right), pair.height_um, pair.labels, pair.pixel_um,
+                 pair.tilt_deg, pair.axis_deg, dict(enumerate(pair.kinds, 1)),
+                 {"make": pair.make, "dose": pair.dose})
+
+
+MAKERS = {"own": own_field, "other": other_field}
+
+
+def map_of(field: Field, wrong: tuple[float, float]) -> HeightMap:
+    """Return the height map of a field told with a wrong tilt (degrees) and pixel (factor)."""
+    low, high = field.tilt_deg
+    return height_from_stereo(
+        *field.pictures, pixel_size_um=field.pixel_um * wrong[1], u_tilt_deg=U_TILT_DEG,
+        tilt_deg=(low - wrong[0] / 2, high + wrong[0] / 2), tilt_axis=field.axis_deg,
+        u_rel_pixel_size=U_PIXEL)
 
 
 def look(
@@ -134,6 +188,7 @@ def main() -> None:
     ask = argparse.ArgumentParser()
     ask.add_argument("--seed", type=int, default=901)
     ask.add_argument("--recipes", type=int, default=150)
+    ask.add_argument("--maker", choices=MAKERS, default="own")
     ask.add_argument("--keep", type=Path, help="open the limits and keep every zone's figures here")
     ask.add_argument("--minutes", type=float, default=60.0, help="no more recipes after that")
     told = ask.parse_args()
@@ -145,32 +200,33 @@ def main() -> None:
     for index in range(told.recipes):
         if time.monotonic() - start > 60 * told.minutes:
             break
-        recipe, tilt = sound_recipe(rng), float(rng.choice([3.0, 4.0, 5.0, 6.0, 8.0]))
+        field = MAKERS[told.maker](rng)
         wrong = rng.normal(0, U_TILT_DEG), 1 + rng.normal(0, U_PIXEL)
-        left, right, truth, labels = field_of(recipe, tilt)
         begun = time.process_time()
-        found = height_from_stereo(
-            left, right, pixel_size_um=recipe.pixel_size_um * wrong[1], u_tilt_deg=U_TILT_DEG,
-            tilt_deg=(-tilt - wrong[0] / 2, tilt + wrong[0] / 2), u_rel_pixel_size=U_PIXEL)
-        for name, inside in zones_of(labels, truth):
-            row = look(found, np.asarray(truth, float), inside, recipe.pixel_size_um, settings)
-            kind = getattr(recipe.faces[0], name).kind
-            rows.append(row | {"kind": kind})
+        found = map_of(field, wrong)
+        for kind, inside in zones_of(field.labels, field.truth, field.kinds):
+            row = look(found, field.truth, inside, field.pixel_um, settings)
+            rows.append(row | {"kind": kind, "make": field.about["make"]})
             if told.keep:
-                kept = rows[-1] | {
-                    "seed": told.seed, "index": index, "family": recipe.family, "tilt": tilt,
-                    "pixel": recipe.pixel_size_um, "dose": recipe.acquisition.dose,
+                kept = rows[-1] | field.about | {
+                    "maker": told.maker, "seed": told.seed, "index": index,
+                    "tilt": field.tilt_deg, "axis": field.axis_deg, "pixel": field.pixel_um,
                     "points": int(inside.sum()), "u_scale": found.u_scale_rel,
-                    "unmatched_contrast": unmatched_contrast((left, right), found, inside)}
+                    "unmatched_contrast": unmatched_contrast(field.pictures, found, inside)}
                 with told.keep.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(kept) + "\n")
-            result = row["reason"] or (f"Sq {row['true']:.3f} µm, error {row['error']:+.1%},"
-                                       f" u {row['u_rel']:.1%}, readings part {row['part']:+.1%},"
-                                       f" unseen {row['unseen']:.1%}, left {row['excess']:.2f},"
-                                       f" shown {row['explained']:.0%}")
-            print(f"{index} {recipe.family}/{kind} ±{tilt:g}° {recipe.pixel_size_um:.2f} µm:"
-                  f" {result} ({time.process_time() - begun:.0f} s)", flush=True)
+            print(f"{index} {field.about['make']}/{kind}, {field.tilt_deg[0]:.1f} and"
+                  f" {field.tilt_deg[1]:.1f}°, {field.pixel_um:.2f} µm: {told_of(row)}"
+                  f" ({time.process_time() - begun:.0f} s)", flush=True)
     summary(rows)
+
+
+def told_of(row: dict[str, Any]) -> str:
+    """Return what a zone gave, in words."""
+    return row["reason"] or (
+        f"Sq {row['true']:.3f} µm, error {row['error']:+.1%}, u {row['u_rel']:.1%}, readings part"
+        f" {row['part']:+.1%}, unseen {row['unseen']:.1%}, left {row['excess']:.2f}, shown"
+        f" {row['explained']:.0%}")
 
 
 def summary(rows: list[dict[str, Any]]) -> None:
