@@ -19,6 +19,7 @@ from edgeqc.faces.fragment import (
     find_face_regions,
 )
 from edgeqc.faces.frame import Chords, Sides, chords_of
+from edgeqc.faces.going_on import ends_gone_beyond
 from edgeqc.faces.outline import Outline, coarse_outline, polygon_area, refine_outline
 from edgeqc.faces.sides import Field
 from edgeqc.flags import Raised, raised
@@ -113,7 +114,8 @@ def _trace(
         number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
         posterior_px=chords.second_px, s_px=chords.s_px, complete=chords.complete,
         anterior="unknown", anterior_source="none", u_edge_px=outline.u_edge_px)
-    flags = _doubts(face, region, outline, field, settings)
+    beyond = ends_gone_beyond(face, image.pixels)
+    flags = _doubts(face, region, outline, field, settings=settings, beyond=beyond)
     return replace(face, flags=flags)
 
 
@@ -186,9 +188,10 @@ def _with_anterior(face: CutFace, side: str) -> CutFace:
 
 
 def _doubts(
-    face: CutFace, region: FaceRegion, outline: Outline, field: Field, settings: FaceSettings
+    face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
+    settings: FaceSettings, beyond: int,
 ) -> tuple[Raised, ...]:
-    """Return the doubts about one face's outline."""
+    """Return the doubts about one face's outline; both edges go on past ``beyond`` of its ends."""
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
     if float(np.median(thickness)) < settings.min_thickness_px:
@@ -206,6 +209,7 @@ def _doubts(
             abs(covered - 1) > settings.max_uncovered_fraction,
         "its shape does not tell the lens's surfaces from the cut's ends":
             outline.side_margin < settings.min_side_margin,
+        "both its edges go on beyond an end": beyond > 0,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:

@@ -1,0 +1,126 @@
+"""Whether a lens goes on beyond an end of a traced face, between the same two edges.
+
+A stretch that scissors took is smooth and may be left out as if it were the lens's own surface.
+That surface lies beside a face, across its edges; beyond its end there is ground. Where both edges
+go on past the end, with the same ground outside them, part of the face is missing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+from edgeqc.faces.face import CutFace
+from edgeqc.quantity import FloatArray
+
+_FITTED = (0.04, 0.5)
+"""Stretch of each edge, from the end, that is carried on; in median thicknesses."""
+_BEYOND = (0.04, 0.25)
+"""Stretch beyond the end that is looked at, and as much of the face for comparison."""
+_INSIDE, _OUTSIDE = (0.03, 0.10), (0.03, 0.08)
+"""Distances from the edge at which grey is read, either side; in median thicknesses."""
+_STATIONS, _READINGS = 12, 5
+_CONTRAST = (0.4, 3.0)
+"""Step of grey across an edge carried on, as a part of that of the edge itself."""
+_GROUND_MAX = 0.4
+"""Change of the ground outside beyond the end, in steps of grey across the edge."""
+_LEAST_STEP = 0.04
+"""Step of grey, of full scale 1, below which an edge says nothing."""
+_LEAST_SEEN = 0.6
+"""Share of the readings that the picture has to show."""
+
+
+@dataclass(frozen=True)
+class _Step:
+    """Grey inside and outside one edge, on the face and beyond its end."""
+
+    inside: float
+    outside: float
+    inside_beyond: float
+    outside_beyond: float
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the edge goes on beyond the end."""
+        here, beyond = self.inside - self.outside, self.inside_beyond - self.outside_beyond
+        if abs(here) < _LEAST_STEP:
+            return False
+        low, high = _CONTRAST
+        same_ground = abs(self.outside_beyond - self.outside) < _GROUND_MAX * abs(here)
+        return low < beyond / here < high and same_ground
+
+
+def ends_gone_beyond(face: CutFace, pixels: NDArray[np.float32]) -> int:
+    """Return at how many ends of a face both its edges go on.
+
+    Parameters
+    ----------
+    face : CutFace
+        The face.
+    pixels : (rows, cols) float32 array
+        The picture, of full scale 1.
+
+    Returns
+    -------
+    int
+        0, 1 or 2. An end at the picture's frame, or one whose edges show no step of grey, does not
+        count.
+
+    Notes
+    -----
+    Of 376 faces of three makers found rightly (seeds 35000000 to 35200059) none had such an end.
+    It catches ends with sharp corners: of seven faces found without a part and not doubted
+    otherwise, two.
+    """
+    thickness = float(np.median(face.thickness_px))
+    runs = (
+        (face.anterior_px, face.posterior_px, face.s_px - face.s_px[0]),
+        (face.anterior_px[::-1], face.posterior_px[::-1], (face.s_px[-1] - face.s_px)[::-1]),
+    )
+    found = 0
+    for anterior, posterior, s in runs:
+        steps = [
+            _step(pixels, edge, opposite, s / thickness, thickness)
+            for edge, opposite in ((anterior, posterior), (posterior, anterior))
+        ]
+        found += all(step is not None and step.goes_on for step in steps)
+    return found
+
+
+def _step(
+    pixels: NDArray[np.float32],
+    edge: FloatArray,
+    opposite: FloatArray,
+    s: FloatArray,
+    thickness: float,
+) -> _Step | None:
+    """Return the greys about one edge near its end; ``s`` in thicknesses from the end."""
+    near = (s > _FITTED[0]) & (s < _FITTED[1])
+    if near.sum() < 8:
+        return None
+    slope = [np.polyfit(s[near], edge[near, axis], 1) for axis in (0, 1)]
+    inward = (opposite[near] - edge[near]).mean(axis=0)
+    inward = inward / max(float(np.hypot(*inward)), 1e-9) * thickness
+    reach = np.linspace(*_BEYOND, _STATIONS)
+    greys = []
+    for along in (reach, -reach):
+        line = np.stack([np.polyval(each, along) for each in slope], axis=1)
+        for low, high, sign in ((*_INSIDE, 1.0), (*_OUTSIDE, -1.0)):
+            away = sign * np.linspace(low, high, _READINGS)
+            at = line[:, None, :] + away[None, :, None] * inward
+            grey = _grey(pixels, at.reshape(-1, 2))
+            if grey is None:
+                return None
+            greys.append(grey)
+    return _Step(*greys)
+
+
+def _grey(pixels: NDArray[np.float32], points: FloatArray) -> float | None:
+    """Return the median grey at points (n, 2), or None where the picture shows too few."""
+    shown = ((points >= 0) & (points <= np.array(pixels.shape) - 1)).all(axis=1)
+    if shown.mean() < _LEAST_SEEN:
+        return None
+    return float(np.median(map_coordinates(pixels, points[shown].T, order=1)))
