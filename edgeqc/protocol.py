@@ -31,7 +31,7 @@ TABLES: Mapping[str, Mapping[str, tuple[str, str]]] = MappingProxyType({
     "specimen": {
         "imaging": ("edgeqc.imaging.calibration", "ImagingSettings"),
         "faces": ("edgeqc.faces.fragment", "FaceSettings"),
-        "zones": ("edgeqc.zoning.zones", "ZoneSettings"),
+        "zones": ("edgeqc.zoning.zone_settings", "ZoneSettings"),
         "zone_model": ("edgeqc.protocol", "ZoneModelSettings"),
         "measures": ("edgeqc.measure.face_measures", "MeasureSettings"),
         "report": ("edgeqc.protocol", "ReportSettings"),

@@ -17,7 +17,8 @@ from edgeqc.zoning.calibration import (
     diagnostic_vector,
     zone_risks,
 )
-from edgeqc.zoning.zones import ZoneSettings, _name_doubts
+from edgeqc.zoning.zone_settings import ZoneSettings
+from edgeqc.zoning.zones import _doubts, _name_doubts
 
 
 def faces_of(rng, count):
@@ -95,28 +96,32 @@ def test_the_shipped_record_fits_the_figures_in_use():
     assert len(shipped["risk"]) == len(shipped["log_u"]) == len(VECTOR_NAMES) + 1
 
 
-def test_figures_count_again_only_where_the_cut_goes_through():
-    values = {each.name: 0.2 for each in fields(Diagnostics)}
-    apart = diagnostic_vector(Diagnostics(**{**values, "through": 0.0}))
-    through = diagnostic_vector(Diagnostics(**{**values, "through": 1.0}))
-    again = slice(len(DIAGNOSTIC_NAMES), None)
-    assert (apart[again] == 0).all()
-    first = [VECTOR_NAMES.index(name.removeprefix("through x ")) for name in VECTOR_NAMES[again]]
-    assert np.allclose(through[again], through[first])
+@pytest.mark.parametrize("case", ["through", "torn_alone"])
+def test_figures_count_again_only_in_their_case(case):
+    values = {each.name: 0.2 for each in fields(Diagnostics)} | {"through": 0.0, "torn_alone": 0.0}
+    apart = diagnostic_vector(Diagnostics(**values))
+    inside = diagnostic_vector(Diagnostics(**{**values, case: 1.0}))
+    again = [at for at, name in enumerate(VECTOR_NAMES) if name.startswith(f"{case} x ")]
+    assert len(again) > 8
+    assert (apart[len(DIAGNOSTIC_NAMES) :] == 0).all()
+    first = [VECTOR_NAMES.index(VECTOR_NAMES[at].removeprefix(f"{case} x ")) for at in again]
+    assert np.allclose(inside[again], inside[first])
+    others = [at for at in range(len(DIAGNOSTIC_NAMES), len(VECTOR_NAMES)) if at not in again]
+    assert (inside[others] == 0).all()
 
 
 @pytest.mark.parametrize(
     ("risks", "figures", "laser", "expected"),
     [
         ((0.05, 0.02, 0.1), {}, True, set()),
-        ((0.2, 0.02, 0.1), {}, True, {"residual_unnamed"}),
+        ((0.25, 0.02, 0.1), {}, True, {"residual_unnamed"}),
         ((0.8, 0.02, 0.1), {}, True, {"residual_unnamed"}),
         ((0.05, 0.02, 0.4), {}, True, {"residual_unnamed"}),
         ((0.5, 0.2, 0.1), {}, True, {"zones_unnamed"}),
         ((0.05, 0.2, 0.1), {}, True, {"zones_unnamed"}),
         ((0.05, 0.2, 0.1), {"separation": 0.5}, False, set()),
         ((0.05, 0.02, 0.1), {"separation": 1.5}, False, {"zones_unnamed"}),
-        ((0.2, 0.02, 0.1), {"separation": 0.5}, False, {"zones_unnamed"}),
+        ((0.25, 0.02, 0.1), {"separation": 0.5}, False, {"zones_unnamed"}),
     ],
 )
 def test_which_names_are_doubted(risks, figures, laser, expected):
@@ -142,11 +147,42 @@ def test_only_what_is_called_torn_may_be_of_another_origin():
         assert [flag.name for flag in found] == expected
 
 
+@pytest.mark.parametrize(
+    ("kinds", "doubted"), [((), False), ((3,), True), ((2,), True), ((2, 3), True)]
+)
+def test_a_residual_needs_both_opinions(kinds, doubted):
+    base = {each.name: 0.0 for each in fields(Diagnostics)}
+    labels = np.ones((20, 30), np.uint8)
+    for number, code in enumerate(kinds):
+        labels[12:, number * 15 :] = code
+    for against, expected in ((0.04, False), (0.06, doubted)):
+        found = _name_doubts(
+            labels, Diagnostics(**(base | {"region_clash": against})), Risks(0.1, 0.01, 0.1),
+            ZoneSettings(), against_sheet=0.0,
+        )  # fmt: skip
+        assert [flag.name for flag in found] == ["residual_unnamed"] * expected
+
+
+@pytest.mark.parametrize(
+    ("dispute", "separation", "risk", "disputed"),
+    [(0.2, 3.0, 0.1, True), (0.05, 3.0, 0.1, False), (0.2, 1.5, 0.1, False),
+     (0.2, 3.0, 0.01, False)],
+)  # fmt: skip
+def test_the_second_estimator_is_heard_where_the_depth_is_at_risk(
+    dispute, separation, risk, disputed
+):
+    base = {each.name: 0.0 for each in fields(Diagnostics)}
+    found = Diagnostics(**(base | {"dispute": dispute, "separation": separation}))
+    labels = np.ones((20, 30), np.uint8)
+    raised = _doubts(labels, found, 0.01, ZoneSettings(), depth_risk=risk)
+    assert [flag.name for flag in raised] == ["depth_disputed"] * disputed
+
+
 def test_a_through_cut_has_no_residual_to_doubt():
     base = {each.name: 0.0 for each in fields(Diagnostics)}
     labels = np.ones((20, 30), np.uint8)
     found = _name_doubts(
-        labels, Diagnostics(**base), Risks(0.2, 0.01, 0.1), ZoneSettings(), against_sheet=0.0
+        labels, Diagnostics(**base), Risks(0.25, 0.01, 0.1), ZoneSettings(), against_sheet=0.0
     )
     assert [flag.name for flag in found] == ["zones_unnamed"]
 

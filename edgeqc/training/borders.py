@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from edgeqc.training.samples import IGNORED
+from edgeqc.training.cell_classes import IGNORED
 
 _HIDDEN = 3  # obscured: what lies below it is not known
 _WEIGHT = 6.0

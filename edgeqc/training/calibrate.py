@@ -46,15 +46,14 @@ _LEAST_SCALE = 1e-3  # a figure that never varies gets no weight, and must not d
 class _Faces:
     """Faces with a sound outline: diagnostics, what is wrong, depth error (nan without one).
 
-    ``filled`` picks those whose zones were filled anew, ``nameless`` says which of these with
-    textures of no particular origin.
+    ``nameless`` says whose zones were filled with textures of no particular origin; the others
+    show the usual looks, as they were drawn or filled anew.
     """
 
     vectors: FloatArray
     wrong: NDArray[np.bool_]
     depth_wrong: NDArray[np.bool_]
     error: FloatArray
-    filled: NDArray[np.intp]
     nameless: NDArray[np.bool_]
 
 
@@ -74,10 +73,9 @@ def read_faces(paths: list[Path]) -> _Faces:
     missed = [math.isnan(float(row["depth"])) != math.isnan(float(row["truth"])) for row in sound]
     dice = np.array([float(row["dice"]) for row in sound])
     depth_wrong = (error > DEPTH_WRONG) | np.array(missed)
-    filled = np.flatnonzero([row.get("nameless") is not None for row in sound])
-    nameless = np.array([bool(sound[at]["nameless"]) for at in filled], bool)
+    nameless = np.array([bool(row.get("nameless")) for row in sound])
     wrong = (dice < DICE_WRONG) | depth_wrong
-    return _Faces(vectors, wrong, depth_wrong, error, filled, nameless)
+    return _Faces(vectors, wrong, depth_wrong, error, nameless)
 
 
 def _logistic(z: FloatArray, wrong: NDArray[np.bool_]) -> FloatArray:
@@ -120,7 +118,8 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     Raises
     ------
     UsageError
-        Where no face was filled anew: none shows looks that the models do not know.
+        Where no face was filled with textures of no origin: none shows looks that the models do
+        not know.
     """
     if np.unique(faces.nameless).size < 2:
         raise UsageError(
@@ -131,7 +130,7 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     scale = np.maximum(faces.vectors.std(axis=0), _LEAST_SCALE)
     z = np.clip((faces.vectors - centre) / scale, -4, 4)
     risk, depth_risk = _logistic(z, faces.wrong), _logistic(z, faces.depth_wrong)
-    unfamiliar = _logistic(z[faces.filled], faces.nameless)
+    unfamiliar = _logistic(z, faces.nameless)
     crossed_risk = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.wrong)))
     deep = np.isfinite(faces.error) & (faces.error < 0.3)
     target = np.log(np.maximum(faces.error[deep], _LEAST_ERROR))

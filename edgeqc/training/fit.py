@@ -21,15 +21,17 @@ from torch import Tensor, nn
 
 from edgeqc.faces import face_model
 from edgeqc.training.borders import border_loss
+from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.network import PlaneNetwork, export_onnx
+from edgeqc.training.origins import names_of, origin_loss
 from edgeqc.training.photographs import FloatImage, photograph_squares, read_photographs
 from edgeqc.training.resume import resumed
-from edgeqc.training.samples import IGNORED, PLANE_STEP, FaceSample, draw_samples
+from edgeqc.training.samples import PLANE_STEP, FaceSample, draw_samples
 from edgeqc.training.scenes import draw_scenes
 from edgeqc.training.strips import draw_strips
 from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
 from edgeqc.zoning import texture
-from edgeqc.zoning.model import N_BORDERS, N_NAMES
+from edgeqc.zoning.model import N_BORDERS, N_NAMES, N_ORIGINS
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
 FACE_WIDTHS = (24, 32, 48, 64, 96)
@@ -193,14 +195,21 @@ def _prefetched(
     return ready.get
 
 
-def _loss(logits: Tensor, target: Tensor, smoothing: float = 0.0) -> Tensor:
-    """Return the cross-entropy of the names and, of the zone model, that of the borders."""
-    names = nn.functional.cross_entropy(
-        logits[:, :N_NAMES], target, ignore_index=IGNORED, label_smoothing=smoothing
+_ORIGIN_WEIGHT = 0.5
+"""Weight of the looks' origins beside the names (ours: makes both of a size)."""
+
+
+def _loss(logits: Tensor, classes: Tensor, smoothing: float = 0.0) -> Tensor:
+    """Return the loss of the names and, of the zone model, of borders and origins of looks."""
+    names = names_of(classes)
+    loss = nn.functional.cross_entropy(
+        logits[:, :N_NAMES], names, ignore_index=IGNORED, label_smoothing=smoothing
     )
     if logits.shape[1] <= N_NAMES:
-        return names
-    return names + border_loss(logits[:, N_NAMES:], target)
+        return loss
+    origins = N_NAMES + N_BORDERS
+    loss = loss + border_loss(logits[:, N_NAMES:origins], names)
+    return loss + _ORIGIN_WEIGHT * origin_loss(logits[:, origins:], classes)
 
 
 def _held_loss(
@@ -217,9 +226,9 @@ def _held_loss(
             target = classes.to(device).long()
             logits = network(planes.to(device).float() / PLANE_STEP)
             losses.append(float(_loss(logits, target)))
-            used = target != IGNORED
+            names = names_of(target)
             named = logits[:, :N_NAMES].argmax(1)
-            right.append(float((named == target)[used].float().mean()))
+            right.append(float((named == names)[names != IGNORED].float().mean()))
     network.train()
     return float(np.mean(losses)), float(np.mean(right))
 
@@ -227,7 +236,8 @@ def _held_loss(
 def _new_network(zones: bool, resume: Path | None) -> tuple[PlaneNetwork, tuple[int, int, int]]:
     """Return a network, fresh or as stored, and the shape of its input."""
     if zones:
-        network = PlaneNetwork(texture.N_PLANES, N_NAMES + N_BORDERS, ZONE_WIDTHS, 20, 2)
+        outputs = N_NAMES + N_BORDERS + N_ORIGINS
+        network = PlaneNetwork(texture.N_PLANES, outputs, ZONE_WIDTHS, 20, 2)
         shape = (texture.N_PLANES, texture.ROWS, 1024)
     else:
         network = PlaneNetwork(face_model.N_PLANES, 3, FACE_WIDTHS, 16, 1)

@@ -73,7 +73,7 @@ def _draw(job: tuple[int, float, Path | None]) -> tuple[list[int], list[FloatArr
         pictures = [(0, image)]
         if rng.random() < 0.35 and phantom.truth.labels.any():
             named = bool(rng.random() < 0.6)
-            pixels = _zone_fill(
+            pixels, _ = _zone_fill(
                 np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
             )
             pictures.append((1 if named else 2, replace(image, pixels=pixels)))

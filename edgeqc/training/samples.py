@@ -12,11 +12,11 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.face_model import STRIDE, canvas_size, picture_planes
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.phantoms import FaceTruth, Phantom, draw_phantom, random_recipe
+from edgeqc.training.cell_classes import IGNORED, NAMELESS, UNTOLD
 from edgeqc.training.textures import named_texture, random_texture
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
 
 FloatImage = NDArray[np.float32]
-IGNORED = 255
 PLANE_STEP = 25.0
 """Quantisation of stored planes: int8 steps per unit."""
 
@@ -26,7 +26,8 @@ class FaceSample:
     """One face as the zone model sees it: planes (int8, ``PLANE_STEP`` a unit) and classes.
 
     ``classes`` is (ROWS / CELL, n_columns / CELL): 0 laser, 1 scissor, 2 torn, 3 obscured,
-    255 not to be learned.
+    255 not to be learned, with what is known of the look's origin added
+    (``edgeqc.training.origins``).
     """
 
     planes: NDArray[np.int8]
@@ -130,8 +131,12 @@ def _zone_fill(
     *,
     named: bool,
     photographs: tuple[FloatImage, ...] = (),
-) -> FloatImage:
-    """Replace every zone's look by painted texture, with its usual look or with none."""
+) -> tuple[FloatImage, NDArray[np.uint8]]:
+    """Replace every zone's look by painted texture, with its usual look or with none.
+
+    Returns the picture, and by zone code what is known of the look's origin
+    (``edgeqc.training.origins``).
+    """
     labels = phantom.truth.labels
     rows, cols = np.nonzero(labels)
     window = np.s_[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
@@ -140,6 +145,7 @@ def _zone_fill(
     face = here > 0
     base, contrast = float(rng.uniform(0.3, 0.65)), float(np.exp(rng.uniform(-3.2, -1.8)))
     filled = result[window]
+    origins = np.zeros(5, np.uint8)
     for code in np.unique(here[face]):
         tone = base + rng.normal(0, 0.05) * (rng.random() < 0.6)
         gain = contrast * np.exp(rng.normal(0, 0.3))
@@ -149,8 +155,10 @@ def _zone_fill(
             else random_texture(here.shape, rng, photographs)
         )
         texture = tone + gain * look
-        if not named and rng.random() < 0.25:  # keep some of the phantom's own look
-            texture = 0.5 * texture + 0.5 * filled
+        if not named:
+            mixed = rng.random() < 0.25  # keep some of the phantom's own look
+            texture = 0.5 * texture + 0.5 * filled if mixed else texture
+            origins[code] = UNTOLD if mixed else NAMELESS
         filled[here == code] = texture[here == code]
     if rng.random() < 0.5:
         # edge brightening along the outline, as on any real edge
@@ -161,7 +169,7 @@ def _zone_fill(
     result = np.asarray(cv2.GaussianBlur(result, (0, 0), blur), np.float32)
     noise = np.exp(rng.uniform(-5, -2.5))
     noisy = result + noise * rng.standard_normal(result.shape, dtype=np.float32)
-    return np.asarray(np.clip(noisy, 0, 1), np.float32)
+    return np.asarray(np.clip(noisy, 0, 1), np.float32), origins
 
 
 def _picture_sample(image: CalibratedImage, phantom: Phantom) -> PictureSample:
@@ -181,7 +189,12 @@ def _picture_sample(image: CalibratedImage, phantom: Phantom) -> PictureSample:
 
 
 def _face_sample(
-    image: CalibratedImage, face: CutFace, labels: NDArray[np.uint8], anterior_known: bool
+    image: CalibratedImage,
+    face: CutFace,
+    labels: NDArray[np.uint8],
+    anterior_known: bool,
+    *,
+    origins: NDArray[np.uint8],
 ) -> FaceSample:
     made = face_planes(image, face, anterior_known=anterior_known)
     n_t, n_s = ROWS // CELL, made.n_columns // CELL
@@ -192,12 +205,19 @@ def _face_sample(
     inside = (rows >= 0) & (cols >= 0) & (rows < labels.shape[0]) & (cols < labels.shape[1])
     inside &= ((t >= 0) & (t <= 1))[:, None]
     code = labels[np.clip(rows, 0, labels.shape[0] - 1), np.clip(cols, 0, labels.shape[1] - 1)]
-    classes = np.where(inside & (code > 0), code - 1, IGNORED).astype(np.uint8)
+    classes = np.where(inside & (code > 0), code - 1 + origins[code], IGNORED).astype(np.uint8)
     return FaceSample(quantised(made.planes), classes)
 
 
-def _faces(image: CalibratedImage, phantom: Phantom, rng: np.random.Generator) -> list[FaceSample]:
+def _faces(
+    image: CalibratedImage,
+    phantom: Phantom,
+    rng: np.random.Generator,
+    origins: NDArray[np.uint8] | None = None,
+) -> list[FaceSample]:
     samples = []
+    if origins is None:
+        origins = np.zeros(5, np.uint8)
     for truth in phantom.truth.faces:
         if truth.anterior_px.shape[0] < 12:
             continue  # next to nothing of the face lies in the picture
@@ -208,7 +228,7 @@ def _faces(image: CalibratedImage, phantom: Phantom, rng: np.random.Generator) -
         known = bool(rng.random() < 0.7)
         if not known and rng.random() < 0.5:
             face = face.swapped()
-        samples.append(_face_sample(image, face, phantom.truth.labels, known))
+        samples.append(_face_sample(image, face, phantom.truth.labels, known, origins=origins))
     return samples
 
 
@@ -244,11 +264,11 @@ def draw_samples(
     picture = _picture_sample(image, phantom)
     if rng.random() < filled_share and phantom.truth.labels.any():
         named = bool(rng.random() < 0.5)
-        pixels = _zone_fill(
+        pixels, origins = _zone_fill(
             np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
         )
         filled = replace(image, pixels=pixels)
-        faces += _faces(filled, phantom, rng)
+        faces += _faces(filled, phantom, rng, origins)
         if rng.random() < 0.3:
             picture = _picture_sample(filled, phantom)
     return picture, faces

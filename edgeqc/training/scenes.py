@@ -10,8 +10,9 @@ from torch import Tensor
 from torch.nn import functional
 
 from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
+from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.strip_fields import Batch, at_line, lines, noise
-from edgeqc.training.strips import IGNORED, Place, littered, smoothed, taken, zone_signal
+from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
 BACKGROUND, BODY, FACE = 0, 1, 2
@@ -179,7 +180,7 @@ def draw_scenes(
     place, edge, side = _layout(b, at)
     around, codes = _around(b, at, place, side)
     inside = torch.sigmoid(edge / b.uniform(0.2, 1.0))
-    signal = zone_signal(b, place)
+    signal, _ = zone_signal(b, place)
     depth = edge.clamp(min=0)
     rim = b.pick(0, 0.1, 0.3, 0.8, -0.15) * b.uniform(0.3, 1)
     signal = signal + rim * torch.exp(-depth / b.log_uniform(1, 8))

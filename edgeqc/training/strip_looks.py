@@ -1,4 +1,4 @@
-"""Looks of laser, scissor and torn zones, and of nothing in particular, in batches.
+"""Looks of laser, scissor and torn zones, in batches.
 
 What a name means here: a laser leaves pits on a lattice, molten or bubbly ground, or lines of
 passes; a blade leaves straight or gently bent lines that run on; tearing leaves ridges, steps,
@@ -12,7 +12,6 @@ from collections.abc import Callable
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from edgeqc.training.strip_fields import (
     Batch,
@@ -257,41 +256,6 @@ def _rough(b: Batch) -> Tensor:
     )  # fmt: skip
 
 
-def _filtered(b: Batch) -> Tensor:
-    """Noise through folds and turns: textures with no name."""
-    plane = noise(b, b.log_uniform(1, 12), angle=_any_angle(b), anisotropy=b.log_uniform(1, 12))
-    for _ in range(2):
-        low = blur(plane, b.log_uniform(0.8, 6))
-        way = torch.randint(4, (b.size, 1, 1), device=b.device)
-        gain = b.uniform(0.8, 3)
-        plane = standardised(plane - low * b.uniform(-0.5, 1.0)) * gain
-        plane = torch.where(way == 0, plane.abs(), plane)
-        plane = torch.where(way == 1, torch.tanh(plane), plane)
-        plane = torch.where(way == 2, torch.sin(plane * 2), plane)
-        plane = standardised(plane)
-    return plane
-
-
-def _photograph(b: Batch) -> Tensor:
-    """Stretches of photographs, magnified, turned and mirrored at their edges."""
-    if b.photographs is None:
-        return _filtered(b)
-    count, side = b.photographs.shape[0], b.photographs.shape[-1]
-    source = b.photographs[torch.randint(count, (b.size,), device=b.device)]
-    scale = b.log_uniform(0.4, 3.0)
-    # shrunk without aliasing: blurred before by what the picture shows
-    source = blur(source, torch.where(scale < 0.8, 0.5 / scale, 0.0))
-    along, across = turned(b, torch.where(b.chance(0.5) > 0, _any_angle(b), 0.0))
-    start_col, start_row = b.uniform(-1, 1), b.uniform(-1, 1)
-    grid = torch.stack(
-        [along / scale * (2 / side) + start_col, across / scale * (2 / side) + start_row], dim=-1
-    )
-    found = functional.grid_sample(
-        source[:, None], grid, padding_mode="reflection", align_corners=False
-    )
-    return found[:, 0]
-
-
 LASER_LOOKS: tuple[Look, ...] = (
     _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes,
 )  # fmt: skip
@@ -301,10 +265,7 @@ SCISSOR_LOOKS: tuple[Look, ...] = (
 TORN_LOOKS: tuple[Look, ...] = (
     _ridges, _fibrils, _rivers, _dimples, _facets, _crazing, _hackle, _rough,
 )  # fmt: skip
-ANY_LOOKS: tuple[Look, ...] = (
-    *LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS, _filtered, _filtered, _filtered, _filtered,
-)  # fmt: skip
-PHOTOGRAPHS: tuple[Look, ...] = (_photograph,)
+NAMED_LOOKS: tuple[Look, ...] = (*LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS)
 
 
 def draw_looks(batch: Batch, looks: tuple[Look, ...], *, kinds: int = 4) -> Tensor:

@@ -14,20 +14,24 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from edgeqc.training.cell_classes import IGNORED, NAMELESS, UNTOLD
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, standardised
 from edgeqc.training.strip_looks import (
-    ANY_LOOKS,
     LASER_LOOKS,
-    PHOTOGRAPHS,
+    NAMED_LOOKS,
     SCISSOR_LOOKS,
     TORN_LOOKS,
     draw_looks,
 )
+from edgeqc.training.strip_nameless import NAMELESS_LOOKS, PHOTOGRAPHS
 from edgeqc.zoning.texture import CELL, MARGIN, N_PLANES, ROWS
 
-IGNORED = 255
 _FLOOR = 1e-7  # as in zoning.texture
 _LOOKS = (LASER_LOOKS, SCISSOR_LOOKS, TORN_LOOKS)
+_WHOLE_NAMELESS, _ZONE_NAMELESS = 0.2, 0.1
+"""Share of faces, and of zones among the others, whose looks tell no name."""
+_ANYONES, _PICTURED = 0.35, 0.5
+"""Share of these that show the look of any zone, and of the others that are photographs."""
 
 
 @dataclass(frozen=True)
@@ -141,13 +145,36 @@ def _greys(b: Batch) -> tuple[Tensor, Tensor]:
     return grey, contrast
 
 
-def zone_signal(b: Batch, place: Place) -> Tensor:
-    """Return the electrons of the zones at their places, 1 on average."""
+def _origins(b: Batch) -> Tensor:
+    """Return (size, 3) of the zones: 0 the usual look, ``NAMELESS`` none's, ``UNTOLD`` anyone's."""
+    whole = torch.rand(b.size, 1, device=b.device) < _WHOLE_NAMELESS
+    other = whole | (torch.rand(b.size, 3, device=b.device) < _ZONE_NAMELESS)
+    anyone = torch.rand(b.size, 3, device=b.device) < _ANYONES
+    return other * torch.where(anyone, UNTOLD, NAMELESS)
+
+
+def _relief(b: Batch, zone: int, origin: Tensor) -> Tensor:
+    """Return the looks of one zone, (size, rows, cols), by their origins (size,)."""
+    relief = draw_looks(b, _LOOKS[zone])
+    pictured = torch.rand(b.size, device=b.device) < (0 if b.photographs is None else _PICTURED)
+    for members, looks in (
+        (origin == UNTOLD, NAMED_LOOKS),
+        ((origin == NAMELESS) & ~pictured, NAMELESS_LOOKS),
+        ((origin == NAMELESS) & pictured, PHOTOGRAPHS),
+    ):
+        at = torch.nonzero(members)[:, 0]
+        if at.numel():
+            relief[at] = draw_looks(b.part(int(at.numel())), looks)
+    return relief
+
+
+def zone_signal(b: Batch, place: Place) -> tuple[Tensor, Tensor]:
+    """Return the electrons of the zones at their places, 1 on average, and the looks' origins.
+
+    The origins, (size, 3), are 0, ``NAMELESS`` or ``UNTOLD`` for laser, scissor and torn.
+    """
     grey, contrast = _greys(b)
-    # looks that tell no name, in the whole face or in one zone whose neighbours tell theirs
-    whole = torch.rand(b.size, 1, 1, 1, device=b.device) < (0.12 if b.photographs is None else 0.2)
-    pictured = torch.rand(b.size, 1, 1, device=b.device) < (0 if b.photographs is None else 0.6)
-    nameless = whole | (torch.rand(b.size, 3, 1, 1, device=b.device) < 0.06)
+    origins = _origins(b)
     signal = torch.zeros_like(place.t)
     shares = []
     for zone in range(3):
@@ -155,21 +182,14 @@ def zone_signal(b: Batch, place: Place) -> Tensor:
         shares.append(torch.where(place.soft > 0.5, _softened(member, place.soft), member))
     total = sum(shares) + 1e-6
     for zone in range(3):
-        relief = draw_looks(b, _LOOKS[zone])
-        if bool(nameless[:, zone].any()):
-            other = draw_looks(b, ANY_LOOKS)
-            if bool(pictured.any()):
-                other = torch.where(pictured, draw_looks(b, PHOTOGRAPHS), other)
-            relief = torch.where(nameless[:, zone], other, relief)
-        look = _shaded(b, relief)
+        look = _shaded(b, _relief(b, zone, origins[:, zone]))
         patchy = 1 + b.pick(0, 0, 0.2, 0.4) * noise(b, 0.25 * b.rows * b.uniform(0.5, 2))
         drift = b.pick(0, 0, 0.03, 0.08) * noise(b, 0.5 * b.rows * b.uniform(0.5, 2))
         plane = grey[:, zone] + contrast[:, zone] * look * patchy.clamp(0.2, 3) + drift
         signal = signal + plane * shares[zone] / total
     line = b.chance(0.25) * b.uniform(-0.4, 0.4)
-    return signal + line * torch.exp(-((place.ledge / b.uniform(0.7, 3)) ** 2)) * (
-        place.ledge < 12
-    )
+    ledge = torch.exp(-((place.ledge / b.uniform(0.7, 3)) ** 2)) * (place.ledge < 12)
+    return signal + line * ledge, origins
 
 
 def _softened(member: Tensor, width: Tensor) -> Tensor:
@@ -308,14 +328,18 @@ def draw_strips(
     -------
     planes : (size, N_PLANES, ROWS, cols) float32 tensor
     classes : (size, ROWS / CELL, cols / CELL) int64 tensor
-        0 laser, 1 scissor, 2 torn, 3 obscured, 255 not to be learned.
+        0 laser, 1 scissor, 2 torn, 3 obscured, 255 not to be learned, with what is known of the
+        look's origin added (``edgeqc.training.origins``).
     """
     rows, columns = 32 * round(ROWS * sample / 32), 32 * round(cols * sample / 32)
     b = Batch(size, rows, columns, device, photographs)
     place = _lay_out(b)
-    signal, hidden = littered(b, place, _surround(b, place, zone_signal(b, place)))
+    electrons, origins = zone_signal(b, place)
+    signal, hidden = littered(b, place, _surround(b, place, electrons))
     grey = taken(b, signal)
-    codes = torch.where(hidden, 3, place.codes)
+    zones = place.codes.flatten(1)
+    codes = (zones + torch.gather(origins, 1, zones)).reshape(place.codes.shape)
+    codes = torch.where(hidden, 3, codes)
     # where either edge is misplaced, the frame's own t says what is on the face
     row = (torch.arange(b.rows, device=device, dtype=torch.float32) + 0.5) / b.rows
     frame_t = (-MARGIN + row * (1 + 2 * MARGIN))[None, :, None]

@@ -239,7 +239,7 @@ def _ridges(shape: tuple[int, int], scale: float, rng: np.random.Generator) -> F
 _LOOKS: dict[int, tuple[_Maker, ...]] = {
     1: (_lattice, _lattice, _smooth),
     2: (_streaks, _streaks, _streaks),
-    3: (_ridges, _ridges, _patches, _cells),
+    3: (_ridges,),
 }
 
 

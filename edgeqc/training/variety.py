@@ -5,7 +5,8 @@ from __future__ import annotations
 import torch
 from torch import Tensor, nn
 
-from edgeqc.training.samples import IGNORED, PLANE_STEP
+from edgeqc.training.cell_classes import IGNORED
+from edgeqc.training.samples import PLANE_STEP
 from edgeqc.training.scenes import draw_scenes
 from edgeqc.training.strips import draw_strips
 

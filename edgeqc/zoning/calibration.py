@@ -15,7 +15,7 @@ from scipy.ndimage import maximum_filter1d
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.border_moves import BorderEvidence
 from edgeqc.zoning.contrast import ContrastPartition
-from edgeqc.zoning.naming import Naming
+from edgeqc.zoning.naming import LEAST_SHARE, Naming
 
 CALIBRATION_FILE = "zone_calibration.json"
 RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "unfamiliar", "log_u")
@@ -67,6 +67,12 @@ class Diagnostics:
         1 where no chord has a laser zone.
     unclaimed_through, unclaimed_along : float
         Borders that the network expects where none is drawn: a chord, and a row.
+    strange_laser, strange_residual : float
+        Mean probability, by the network, that the look is of no particular origin: of the laser
+        zone, and of the residual (the stranger of scissor and torn); of the whole face where
+        there is none.
+    torn_alone : float
+        1 where the residual is called torn and nothing else.
     """
 
     clash: float
@@ -90,6 +96,9 @@ class Diagnostics:
     no_laser: float
     unclaimed_through: float
     unclaimed_along: float
+    strange_laser: float
+    strange_residual: float
+    torn_alone: float
 
 
 def _entropy(probability: FloatArray) -> FloatArray:
@@ -104,6 +113,7 @@ def diagnose(
     second: ContrastPartition,
     *,
     borders: BorderEvidence,
+    nameless: FloatArray,
     sample_px: float,
 ) -> Diagnostics:
     """Return the diagnostics of one face's zone map.
@@ -120,6 +130,8 @@ def diagnose(
         The second estimator.
     borders : BorderEvidence
         Where the network sees textures end.
+    nameless : (n_t, n_s) float array
+        Probability that a cell's look is of no particular origin.
     sample_px : float
         Picture pixels per plane sample.
     """
@@ -163,7 +175,24 @@ def diagnose(
         through=float((winner == 0).mean() > _THROUGH),
         no_laser=float(not lasered.any()),
         **_unclaimed(winner, borders),
+        **_strangeness(winner, nameless),
     )
+
+
+def _strangeness(winner: NDArray[np.intp], nameless: FloatArray) -> dict[str, float]:
+    """Return how strange the looks of laser zone and residual are, and what the residual is."""
+    zones = [winner == zone for zone in range(3)]
+    there = [float(zone.mean()) >= LEAST_SHARE for zone in zones]
+    strange = [
+        float(nameless[zone].mean()) if found else -1.0
+        for zone, found in zip(zones, there, strict=True)
+    ]
+    whole = float(nameless.mean())
+    return {
+        "strange_laser": strange[0] if there[0] else whole,
+        "strange_residual": max(strange[1:]) if any(there[1:]) else whole,
+        "torn_alone": float(there[2] and not there[1]),
+    }
 
 
 _BORDER_REACH = 5  # cells; a border and what speaks for it lie no further apart
@@ -192,6 +221,7 @@ def _least_share(winner: NDArray[np.intp]) -> float:
 _SKEWED = (
     "clash", "worst_clash", "doubt", "net_doubt", "dispute", "u_posterior", "spread",
     "region_clash", "region_doubt", "least_share", "unclaimed_through", "unclaimed_along",
+    "strange_laser", "strange_residual",
 )  # fmt: skip
 DIAGNOSTIC_NAMES = tuple(each.name for each in fields(Diagnostics))
 
@@ -201,8 +231,17 @@ _THROUGH_TOO = (
     "coarse", "region_clash", "region_doubt", "margin", "net_rival", "region_rival",
     "unclaimed_through", "unclaimed_along",
 )  # fmt: skip
-VECTOR_NAMES = (*DIAGNOSTIC_NAMES, *(f"through x {name}" for name in _THROUGH_TOO))
-"""What the calibration weighs: the diagnostics, and some once more for cuts that go through."""
+_TORN_TOO = (
+    "clash", "worst_clash", "net_doubt", "separation", "region_clash", "region_doubt", "margin",
+    "net_rival", "region_rival", "strange_laser", "strange_residual",
+)  # fmt: skip
+VECTOR_NAMES = (
+    *DIAGNOSTIC_NAMES,
+    *(f"through x {name}" for name in _THROUGH_TOO),
+    *(f"torn_alone x {name}" for name in _TORN_TOO),
+)
+"""What the calibration weighs: the diagnostics, and some once more for cuts that go through and for
+residuals called torn alone."""
 
 
 def diagnostic_vector(found: Diagnostics) -> FloatArray:
@@ -215,6 +254,7 @@ def diagnostic_vector(found: Diagnostics) -> FloatArray:
     for name in ("net_rival", "region_rival"):
         values[name] = math.log(values[name] + 0.01)
     again = [values["through"] * values[name] for name in _THROUGH_TOO]
+    again += [values["torn_alone"] * values[name] for name in _TORN_TOO]
     return np.array([values[name] for name in DIAGNOSTIC_NAMES] + again)
 
 
@@ -243,9 +283,8 @@ class Risks:
         That the mean depth is off by more than 0.05 of the thickness; a laser zone where there is
         none, or none where there is one, counts as well, names of residuals do not.
     unfamiliar : float
-        That the looks are none that the models know: of phantoms whose zones were filled anew,
-        half with the usual looks of their zones and half with textures of no particular origin,
-        a face like this one belonged to the second half.
+        That the looks are none that the models know: of phantoms as drawn or filled anew, a face
+        like this one was filled with textures of no particular origin.
     """
 
     zones: float

@@ -20,8 +20,9 @@ MODEL_FILE = "zone_model.onnx"
 WINDOW = 1024
 """Plane columns that the network sees at once; a longer face goes through in windows."""
 _OVERLAP = 128  # columns seen twice at a joint, so that no cell is named without its surroundings
-N_NAMES, N_BORDERS = 4, 2
-"""The network's outputs: names of a cell, and whether a border lies between it and the next."""
+N_NAMES, N_BORDERS, N_ORIGINS = 4, 2, 1
+"""The network's outputs: names of a cell, whether a border lies between it and the next, and
+whether its look is of no particular origin."""
 TAUGHT_FORMAT = "edgeqc-taught-zones-1"
 
 
@@ -136,12 +137,16 @@ class NetworkOutput:
     borders : (2, rows, cols) float32 array
         Log-odds that a cell and the next one belong to different zones: the next one through the
         thickness, the next one along the face.
+    nameless : (1, rows, cols) float32 array
+        Log-odds that a cell's look is of no particular origin: that its name cannot be told from
+        it, whatever name it resembles.
     features : (n_features, rows, cols) float32 array
         What the last step sees; empty where they were not wanted.
     """
 
     logits: FloatImage
     borders: FloatImage
+    nameless: FloatImage
     features: FloatImage
 
 
@@ -172,6 +177,7 @@ def network_output(made: FacePlanes, *, features: bool = True) -> NetworkOutput:
     outputs = np.concatenate([piece[0] for piece in pieces], axis=2)
     return NetworkOutput(
         outputs[:N_NAMES],
-        outputs[N_NAMES:],
+        outputs[N_NAMES : N_NAMES + N_BORDERS],
+        outputs[N_NAMES + N_BORDERS :],
         np.concatenate([piece[1] for piece in pieces], axis=2),
     )

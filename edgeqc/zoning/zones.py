@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, field, replace
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,10 @@ from edgeqc.zoning.grid import N_T, border_evidence, on_face
 from edgeqc.zoning.model import TaughtHead, model_identifier, network_output
 from edgeqc.zoning.naming import LEAST_SHARE, name_regions
 from edgeqc.zoning.own_texture import refine_partition
-from edgeqc.zoning.partition import Partition, PartitionSettings, face_moves, partition_face
+from edgeqc.zoning.partition import Partition, face_moves, partition_face
 from edgeqc.zoning.region import structure_ratio, unroll_for_regions
 from edgeqc.zoning.texture import MARGIN, ROWS, face_planes
+from edgeqc.zoning.zone_settings import ZoneSettings
 
 OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
 LEAST_DEPTH = 0.06
@@ -30,6 +31,7 @@ _CHORD_WEIGHT, _REGION_WEIGHT = 0.003, 1.0
 """How much a chord's evidence and the regions' mean log-probability say about the anterior side:
 near the logistic fit (0.0022, 0.94) on 182 faces of three makers, of which a side said at 0.98 was
 wrong in 1 of 30."""
+_TOLD = -3.0  # log-odds of a look without a name where a laboratory taught the names
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
 
@@ -82,65 +84,6 @@ class ZoneMap:
 
 
 @dataclass(frozen=True)
-class ZoneSettings:
-    """Limits of the zone map.
-
-    Parameters
-    ----------
-    risk_max : float
-        Largest risk (0..1) that the zones are wrong, for a face to be called measured.
-    unfamiliar_max : float
-        Largest probability that the looks are none that the models know, for the same, where
-        the residual is called torn and nothing else: what they do not know they call torn, and
-        with conviction.
-    contradiction_max : float
-        Largest probability that the textures may give to the kind of residual that the sheet
-        speaks against, for the same.
-    depth_risk_max : float
-        Largest risk that the depth is off by more than 0.05, for the same. Up to it, where only
-        the risk of wrong zones is too large, the residual's name alone is called doubtful: of
-        1,395 phantoms and texture-filled faces below it 30 had such a depth, of some 110 faces of
-        unrelated makers none.
-    u_depth_max : float
-        Largest standard uncertainty of the mean depth fraction, for the same.
-    obscured_max : float
-        Largest obscured share of the face, for the same.
-    inferred_side_min : float
-        Least probability of the anterior side where it is inferred from the zones.
-    dispute_max : float
-        Largest distance of the two estimators' mean depths, as a fraction of the thickness, for
-        the same; counted only where the second one's textures are at least
-        ``dispute_separation_min`` apart.
-    dispute_separation_min : float
-        Bhattacharyya distance from which the second estimator has a say.
-    one_zone_separation_max : float
-        Largest Bhattacharyya distance of the textures that the second estimator tells apart, for
-        the same, on a face that is said to have no laser zone anywhere.
-    structure_min : float
-        Least autocorrelation of the face's grey over three samples, for the same: a face that
-        shows noise alone has no texture to name.
-    temperature : float
-        The network's logits are divided by this (fitted on phantoms kept apart).
-    partition : PartitionSettings
-        Prior of the ordered partition.
-    """
-
-    risk_max: float = 0.15
-    unfamiliar_max: float = 0.3
-    contradiction_max: float = 0.8
-    depth_risk_max: float = 0.05
-    u_depth_max: float = 0.03
-    obscured_max: float = 0.35
-    inferred_side_min: float = 0.98
-    dispute_max: float = 0.1
-    dispute_separation_min: float = 2.0
-    one_zone_separation_max: float = 0.85
-    structure_min: float = 0.02
-    temperature: float = 1.0
-    partition: PartitionSettings = field(default_factory=PartitionSettings)
-
-
-@dataclass(frozen=True)
 class _Reading:
     """One orientation of a face, read by the model and partitioned."""
 
@@ -149,6 +92,7 @@ class _Reading:
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
     textures: list[NDArray[np.float32]]  # what tells textures apart, names aside
     borders: BorderEvidence
+    nameless: FloatArray  # (N_T, n_s): probability that a look is of no particular origin
     partition: Partition
 
 
@@ -186,7 +130,10 @@ def _read(
     part = refine_partition(
         part, log_named, weight, textures, settings=settings.partition, moves=moves
     )
-    return _Reading(face, made.sample_px, net, textures, borders, part)
+    # a laboratory that taught its own looks has said what they are
+    strange = on_face(output.nameless)[0] if taught is None else np.full(net.shape[1:], _TOLD)
+    nameless = 1.0 / (1.0 + np.exp(-strange))
+    return _Reading(face, made.sample_px, net, textures, borders, nameless, part)
 
 
 def anterior_side(face: CutFace) -> Side:
@@ -291,13 +238,14 @@ def map_zones(
     labels[hidden > 0.5] = OBSCURED
     second = contrast_partition(reading.textures)
     found = diagnose(
-        net, naming, depth, second, borders=reading.borders, sample_px=reading.sample_px
-    )
+        net, naming, depth, second,
+        borders=reading.borders, nameless=reading.nameless, sample_px=reading.sample_px,
+    )  # fmt: skip
     risks, u_depth = zone_risks(found), depth_doubt(found)
     # where no chord is complete no depth is given, and none to be doubted
     given = u_depth if reading.face.complete.any() else 0.0
     flags += _name_doubts(labels, found, risks, settings, against_sheet=naming.contradiction)
-    flags += _doubts(labels, found, given, settings)
+    flags += _doubts(labels, found, given, settings, depth_risk=risks.depth)
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
         flags += (raised("zones_inseparable", f"no texture above the noise ({structure:.3f})"),)
@@ -357,6 +305,8 @@ def _name_doubts(
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
     elif torn and not scissor and risks.unfamiliar > settings.unfamiliar_max:
         doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
+    elif (scissor or torn) and found.region_clash > settings.against_max:
+        doubts.append(f"a zone may bear another name ({found.region_clash:.2f})")
     if against_sheet > settings.contradiction_max:
         doubts.append(f"texture against the sheet's word on how it was freed ({against_sheet:.2f})")
     if not laser and found.separation > settings.one_zone_separation_max:
@@ -370,10 +320,16 @@ def _name_doubts(
 
 
 def _doubts(
-    labels: NDArray[np.uint8], found: Diagnostics, u_depth: float, settings: ZoneSettings
+    labels: NDArray[np.uint8],
+    found: Diagnostics,
+    u_depth: float,
+    settings: ZoneSettings,
+    *,
+    depth_risk: float,
 ) -> tuple[Raised, ...]:
     flags: list[Raised] = []
-    if found.dispute > settings.dispute_max and found.separation > settings.dispute_separation_min:
+    heard = found.separation > settings.dispute_separation_min
+    if found.dispute > settings.dispute_max and heard and depth_risk > settings.dispute_risk_min:
         flags.append(raised("depth_disputed", f"by {found.dispute:.2f} of the thickness"))
     laser = (labels == LASER).any()
     if laser and u_depth > settings.u_depth_max:

@@ -36,6 +36,7 @@ from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.measure.cut_depth import measure_cut_depth
 from edgeqc.measure.thickness import measure_thickness
 from edgeqc.phantoms import draw_phantom, random_recipe
+from edgeqc.training.photographs import read_photographs
 from edgeqc.training.samples import _zone_fill, calibrated_phantom
 from edgeqc.zoning.calibration import DIAGNOSTIC_NAMES
 from edgeqc.zoning.zones import map_zones
@@ -80,6 +81,14 @@ def phantom_case(seed, family):
     return image, truth.labels, faces, str(truth.quality)
 
 
+_PHOTOGRAPHS = []  # those that fill zones without an origin, in every process of a run
+
+
+def use_photographs(folder):
+    """Fill zones without an origin with photographs of a folder as well."""
+    _PHOTOGRAPHS[:] = read_photographs(folder) if folder else ()
+
+
 def filled_case(seed):
     """Return a phantom whose zones were filled anew, as in the fit but from another seed."""
     rng = np.random.default_rng(seed)
@@ -88,7 +97,10 @@ def filled_case(seed):
         if phantom.truth.labels.any():
             break
     image = calibrated_phantom(phantom)
-    pixels = _zone_fill(np.asarray(image.pixels), phantom, rng, named=bool(seed % 2))
+    pixels, _ = _zone_fill(
+        np.asarray(image.pixels), phantom, rng, named=bool(seed % 2),
+        photographs=tuple(_PHOTOGRAPHS),
+    )  # fmt: skip
     return replace(image, pixels=pixels), phantom
 
 
@@ -235,6 +247,7 @@ def main():
     parser.add_argument(
         "--freed-known", action="store_true", help="the sheet says scissors or traction"
     )
+    parser.add_argument("--photographs", type=Path, help="folder, for zones without an origin")
     parser.add_argument("--out", type=Path)
     given = parser.parse_args()
     family = "filled" if given.maker == "filled" else None
@@ -242,7 +255,8 @@ def main():
         (given.maker, given.seed + k, family, not given.side_unknown, given.freed_known)
         for k in range(given.count)
     ]
-    with multiprocessing.Pool(given.workers) as pool:
+    start = (given.photographs,)
+    with multiprocessing.Pool(given.workers, use_photographs, start) as pool:
         rows = [row for part in pool.imap(examine, jobs, chunksize=2) for row in part]
     table(rows)
     table([row for row in rows if row["quality"] == "good"], "quality")

@@ -1,0 +1,76 @@
+"""Limits of the zone map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from edgeqc.zoning.partition import PartitionSettings
+
+
+@dataclass(frozen=True)
+class ZoneSettings:
+    """Limits of the zone map.
+
+    Parameters
+    ----------
+    risk_max : float
+        Largest risk (0..1) that the zones are wrong, for a face to be called measured.
+    unfamiliar_max : float
+        Largest probability that the looks are none that the models know, for the same, where
+        the residual is called torn and nothing else: what they do not know they call torn, and
+        with conviction.
+    against_max : float
+        Largest probability that network and region model together give to another name than the
+        one given, of the zone that fares worst, for the same, where there is a residual: of 293
+        faces of unrelated makers with something called scissor 4 were wrong up to it, and of 54
+        beyond it with a risk of up to 0.2, 12.
+    contradiction_max : float
+        Largest probability that the textures may give to the kind of residual that the sheet
+        speaks against, for the same.
+    depth_risk_max : float
+        Largest risk that the depth is off by more than 0.05, for the same. Up to it, where only
+        the risk of wrong zones is too large, the residual's name alone is called doubtful: of
+        1,395 phantoms and texture-filled faces below it 30 had such a depth, of some 110 faces of
+        unrelated makers none.
+    u_depth_max : float
+        Largest standard uncertainty of the mean depth fraction, for the same.
+    obscured_max : float
+        Largest obscured share of the face, for the same.
+    inferred_side_min : float
+        Least probability of the anterior side where it is inferred from the zones.
+    dispute_max : float
+        Largest distance of the two estimators' mean depths, as a fraction of the thickness, for
+        the same; counted only where the second one's textures are at least
+        ``dispute_separation_min`` apart.
+    dispute_separation_min : float
+        Bhattacharyya distance from which the second estimator has a say.
+    dispute_risk_min : float
+        Risk of a wrong depth from which it has one: of 32 disputed depths below it, of five
+        makers, none was wrong.
+    one_zone_separation_max : float
+        Largest Bhattacharyya distance of the textures that the second estimator tells apart, for
+        the same, on a face that is said to have no laser zone anywhere.
+    structure_min : float
+        Least autocorrelation of the face's grey over three samples, for the same: a face that
+        shows noise alone has no texture to name.
+    temperature : float
+        The network's logits are divided by this (fitted on phantoms kept apart).
+    partition : PartitionSettings
+        Prior of the ordered partition.
+    """
+
+    risk_max: float = 0.2
+    unfamiliar_max: float = 0.2
+    against_max: float = 0.05
+    contradiction_max: float = 0.8
+    depth_risk_max: float = 0.05
+    u_depth_max: float = 0.03
+    obscured_max: float = 0.35
+    inferred_side_min: float = 0.98
+    dispute_max: float = 0.1
+    dispute_separation_min: float = 2.0
+    dispute_risk_min: float = 0.02
+    one_zone_separation_max: float = 0.85
+    structure_min: float = 0.02
+    temperature: float = 1.0
+    partition: PartitionSettings = field(default_factory=PartitionSettings)
