@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edgeqc.faces.face import CutFace
+from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.thickness import ThicknessSettings, local_thickness, station_values
 from edgeqc.quantity import BoolArray, FloatArray, Measured, Profile, combine
@@ -27,11 +28,15 @@ class CutDepthSettings:
         Obscured share of a chord above which it is left out.
     least_laser_length : float
         Share of the measured length that must carry a laser zone for a depth to be given.
+    u_beside_max : float
+        Largest standard uncertainty of the mean depth fraction from chords beside a stretch
+        without laser, for a face to be called measured.
     """
 
     through_cut_fraction: float = 0.99
     obscured_chord_max: float = 0.5
     least_laser_length: float = 0.02
+    u_beside_max: float = 0.015
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,8 @@ class CutDepthMeasures:
         Share of the face's area of laser, scissor, torn, obscured.
     left_out : float
         Share of the face's length that was left out (obscured, or an edge not in the picture).
+    flags : tuple of Raised
+        Doubts about the depth that its border beside a stretch brings.
     """
 
     profile: Profile
@@ -67,6 +74,7 @@ class CutDepthMeasures:
     ligament_max: Measured | None
     area_fractions: dict[str, Measured]
     left_out: float
+    flags: tuple[Raised, ...] = ()
 
 
 def nine_point_average(depth: FloatArray) -> float:
@@ -112,6 +120,7 @@ def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], floa
 
 _LEAST_SHARE = 0.01  # of the area; a residual below this has no name to be doubted
 _EXCHANGED = "scissor or torn"
+_BESIDE_STRETCH = "beside a stretch"
 
 
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
@@ -159,6 +168,30 @@ def _exchanged(found: Measured, doubt: float, *, can_fall: float, can_rise: floa
     )
 
 
+_BESIDE = 0.1  # of the thickness: so near to a stretch a chord's depth may be the stretch's border
+
+
+def _beside_stretches(profile: Profile, measured: BoolArray, thickness: float) -> float:
+    """Return the doubt of the mean depth from chords beside a stretch without laser.
+
+    Where such a stretch begins its border may run slantwise, or be drawn so by mistake: a few
+    chords then show next to no depth. What they change in the mean is taken as the half width of
+    a rectangular distribution (type B, JCGM 100:2008, 4.3.7).
+    """
+    used = profile.valid
+    bare = profile.s_um[measured & ~used]
+    if bare.size == 0:
+        return 0.0
+    after = np.clip(np.searchsorted(bare, profile.s_um), 0, bare.size - 1)
+    before = np.maximum(after - 1, 0)
+    away = np.minimum(np.abs(bare[after] - profile.s_um), np.abs(bare[before] - profile.s_um))
+    kept = used & (away > _BESIDE * thickness)
+    if not kept.any() or kept.sum() == used.sum():
+        return 0.0
+    shift = float(profile.value[kept].mean() - profile.value[used].mean())
+    return abs(shift) / math.sqrt(3)
+
+
 def measure_cut_depth(
     image: CalibratedImage,
     face: CutFace,
@@ -189,7 +222,8 @@ def measure_cut_depth(
     ``fraction`` is the mean of d/t over the length where d > 0; ``area_fraction`` is Σd/Σt there;
     obscured chords and chords without both edges are left out. The doubt of the border is the
     spread of its posterior draws together with the model's calibrated doubt, which also covers
-    the outline (it was calibrated on outlines that were found, not given).
+    the outline (it was calibrated on outlines that were found, not given), and what the chords
+    beside a stretch without laser change in the mean.
 
     References
     ----------
@@ -234,9 +268,11 @@ def _with_laser(
     sd_mean = _of_draws(zones, used, lambda d: float(d.mean()))
     # the calibrated doubt is that of the mean; what the draws do not explain is common to all
     common = math.sqrt(max(0.0, zones.depth_u_model**2 - sd_mean**2))
+    beside = _beside_stretches(profile, measured, float(t.mean()))
 
-    def of(value: float, sd: float, note: str = "") -> Measured:
-        return _fraction(value, {"border along s": sd, "model and outline": common}, n, note)
+    def of(value: float, sd: float, *, mean: bool = True) -> Measured:
+        budget = {"border along s": sd, "model and outline": common}
+        return _fraction(value, budget | ({_BESIDE_STRETCH: beside} if mean else {}), n)
 
     limit = settings.through_cut_fraction
     through = float((depth >= limit).mean())
@@ -248,12 +284,14 @@ def _with_laser(
     lasered = float(used.sum() / measured.sum())
     u_length = float((zones.depth_draws[:, measured] >= LEAST_DEPTH).mean(axis=1).std())
     length_budget = {"border along s": u_length, "sampling of s": 1 / measured.sum()}
-    ligament, ligament_max = _ligament(image, profile, depth, t, sd_mean, common)
+    ligament, ligament_max = _ligament(
+        image, profile, t, sd_mean, common=common, beside=beside
+    )
     lowest = int(np.argmin(depth))
     return CutDepthMeasures(
         profile=profile,
         fraction=of(float(depth.mean()), sd_mean),
-        minimum=of(float(depth[lowest]), float(profile.u[used][lowest])),
+        minimum=of(float(depth[lowest]), float(profile.u[used][lowest]), mean=False),
         nine_point=of(nine_point_average(depth), _of_draws(zones, used, nine_point_average)),
         area_fraction=of(float(depth @ t / t.sum()), sd_mean),
         laser_length_fraction=_fraction(lasered, length_budget, int(measured.sum())),
@@ -262,31 +300,40 @@ def _with_laser(
         ligament_max=ligament_max,
         area_fractions=shares,
         left_out=left_out,
+        flags=_doubts(beside, settings),
     )
+
+
+def _doubts(beside: float, settings: CutDepthSettings) -> tuple[Raised, ...]:
+    if beside <= settings.u_beside_max:
+        return ()
+    return (raised("depth_uncertain", f"by {beside:.3f} from the border of a stretch beside"),)
 
 
 def _ligament(
     image: CalibratedImage,
     profile: Profile,
-    depth: FloatArray,
     t: FloatArray,
     sd_mean: float,
+    *,
     common: float,
+    beside: float,
 ) -> tuple[Measured | None, Measured | None]:
     """Mean and greatest uncut rest, in µm, over the lasered length."""
     if image.pixel_size_um is None:
         return None, None
-    rest = t * (1 - depth)
+    rest = t * (1 - profile.value[profile.valid])
     mean_t = float(t.mean())
     deepest = int(np.argmax(rest))
     result = []
-    for value, thickness, sd in (
-        (float(rest.mean()), mean_t, sd_mean),
-        (float(rest[deepest]), float(t[deepest]), float(profile.u[profile.valid][deepest])),
+    for value, thickness, sd, near in (
+        (float(rest.mean()), mean_t, sd_mean, beside),
+        (float(rest[deepest]), float(t[deepest]), float(profile.u[profile.valid][deepest]), 0.0),
     ):
         budget = {
             "border along s": thickness * sd,
             "model and outline": thickness * common,
+            _BESIDE_STRETCH: thickness * near,
             "pixel size": value * image.u_rel_pixel_size,
         }
         u = combine(budget)

@@ -150,7 +150,9 @@ def measure_face(
             values[name] = item
     grey = grey_texture_rows(
         image, face, zones, settings.grey_texture, window=window, labels=labels)
-    flags = [*thickness.flags, *lattice.flags, *rough.flags, *debris.flags]
+    flags = [
+        *thickness.flags, *depth.flags, *lattice.flags, *rough.flags, *debris.flags
+    ]
     if depth.fraction is None and depth.laser_length_fraction is not None:
         flags.append(raised("no_laser_zone"))
     known = {item.name for item in zones.flags}

@@ -181,7 +181,7 @@ def examine(job):
         thick = measure_thickness(image, turned)
         mine = label_raster(turned, zones.labels, labels.shape)
         window = labels * (cv2.dilate((mine > 0).astype(np.uint8), np.ones((25, 25))) > 0)
-        all_flags = (*flags, *turned.flags, *zones.flags, *thick.flags)
+        all_flags = (*flags, *turned.flags, *zones.flags, *thick.flags, *depth.flags)
         row |= {
             "verdict": verdict_of(all_flags),
             "flags": [flag.name for flag in all_flags],
