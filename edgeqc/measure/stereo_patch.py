@@ -20,6 +20,9 @@ LOCAL_PX = 16.0
 NOISE_RING = 0.02
 """Width, in cycles per pixel, of the rings in which the texture is freed of noise."""
 
+FAR_PX = 20.0
+"""Standard deviation that smooths a first guess until little of the match is left in it."""
+
 FIRST_NOISE = 0.7
 """Share of the first difference that is taken for noise, before anything is known of it."""
 
@@ -93,6 +96,21 @@ def form_under(patch: ReliefPatch) -> Plane:
         design[patch.inside], np.asarray(patch.parallax_px[patch.inside], float), rcond=None
     )
     return np.asarray(design @ fit, np.float32)
+
+
+def smoothed_guess(patch: ReliefPatch) -> Plane:
+    """Return the first guess with everything finer than `FAR_PX` smoothed away.
+
+    Parameters
+    ----------
+    patch : ReliefPatch
+        The patch.
+    """
+    form = form_under(patch)
+    known = patch.inside.astype(np.float32)
+    rest = np.where(patch.inside, patch.parallax_px - form, 0).astype(np.float32)
+    share = np.maximum(smooth(known, FAR_PX), 1e-3)
+    return np.asarray(form + smooth(rest, FAR_PX) / share, np.float32)
 
 
 def lay_over(

@@ -29,6 +29,7 @@ from edgeqc.measure.stereo_patch import (
     form_under,
     lay_over,
     shading_of,
+    smoothed_guess,
     surface_slopes,
 )
 from edgeqc.measure.stereo_refine import Plane, gradient
@@ -127,7 +128,7 @@ class _Dice:
 
 
 def find_relief(
-    patch: ReliefPatch, *, shading: bool, settings: ReliefSettings
+    patch: ReliefPatch, *, shading: bool, settings: ReliefSettings, far: bool = False
 ) -> FoundRelief:
     """Return the relief of a patch.
 
@@ -139,6 +140,9 @@ def find_relief(
         Whether brightness may change with the tilt.
     settings : ReliefSettings
         Settings.
+    far : bool
+        Whether the search starts far off, from a guess with all fine relief smoothed away. A
+        relief that the pair settles is found from either start.
 
     Notes
     -----
@@ -164,7 +168,8 @@ def find_relief(
         for _ in range(2)
     ))
     form = form_under(patch)
-    start = np.where(patch.inside, patch.parallax_px - form, 0).astype(np.float32)
+    guess = smoothed_guess(patch) if far else patch.parallax_px
+    start = np.where(patch.inside, guess - form, 0).astype(np.float32)
     state = _State(start, learned_spectrum([start]), np.zeros(TERMS), math.nan, ())
     for warp in range(settings.warps):
         laid = lay_over(patch, form, state.mean, state.noise_var)

@@ -49,9 +49,7 @@ from other_stereo_maker import draw_other_pair
 SIDE_PX, BORDER_PX, LEAST_POINTS = 320, 12, 4000
 U_TILT_DEG, U_PIXEL = 0.1, 0.01
 OPEN = StereoZoneSettings(
-    least_matched=0.5, least_relief_px=0.33, largest_part=math.inf, largest_excess=math.inf,
-    largest_split=math.inf, largest_fine=math.inf, largest_unseen=math.inf, least_opening=0.0,
-    least_explained=-math.inf, alone_part=math.inf, largest_u_rel=math.inf)
+    least_matched=0.5, least_relief_px=0.25, least_opening=0.0, largest_u_rel=math.inf)
 """Limits that refuse next to nothing: what a study of them needs."""
 
 BAND_PX = (3.0, 12.0)
@@ -154,7 +152,7 @@ def look(
         return {"reason": "no match: " + ",".join(f.name for f in found.flags), "matched": matched}
     heights = zone_heights(found.stereo, known, "polynomial 2", settings)
     row = {name: getattr(heights, name) for name in (
-        "reason", "part", "unseen", "excess", "explained", "opening", "split", "fine")}
+        "reason", "moved", "part", "split", "unseen", "excess", "explained", "opening", "fine")}
     row["matched"] = matched
     if heights.height_um is None:
         return row
@@ -224,9 +222,9 @@ def main() -> None:
 def told_of(row: dict[str, Any]) -> str:
     """Return what a zone gave, in words."""
     return row["reason"] or (
-        f"Sq {row['true']:.3f} µm, error {row['error']:+.1%}, u {row['u_rel']:.1%}, readings part"
-        f" {row['part']:+.1%}, unseen {row['unseen']:.1%}, left {row['excess']:.2f}, shown"
-        f" {row['explained']:.0%}")
+        f"Sq {row['true']:.3f} µm, error {row['error']:+.1%}, u {row['u_rel']:.1%}, start moves"
+        f" {row['moved']:+.1%}, shading {row['part']:+.1%}, unseen {row['unseen']:.1%}, left"
+        f" {row['excess']:.2f}, shown {row['explained']:.0%}")
 
 
 def summary(rows: list[dict[str, Any]]) -> None:
