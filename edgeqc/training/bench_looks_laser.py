@@ -1,0 +1,314 @@
+"""Looks of laser-cut ground as height fields, and the fields that all bench looks are made of.
+
+A focused pulse leaves a cavity; pulses lie on spots along lines. What a microscope later shows
+depends on how far cavities merge, melt, and gather what was driven off. Heights are relative:
+the scene (``bench_faces``) sets the steepness of every zone.
+"""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Field = NDArray[np.float32]
+Places = NDArray[np.float64]
+Rng = np.random.Generator
+OVERSAMPLING = 4  # entries per px of a profile that ``read_profile`` reads
+
+
+class Ground(NamedTuple):
+    """Rectangle that a look fills: rows (depth), columns (along the face), px size in µm."""
+
+    rows: int
+    cols: int
+    pixel_um: float
+
+
+class Relief(NamedTuple):
+    """Drawn look: relative height, its strength (1 rough, 0 smooth), extra brightness."""
+
+    height: Field
+    strength: float = 1.0
+    bright: Field | None = None
+
+
+Look = Callable[[Rng, Ground], Relief]
+
+
+def white_noise(rng: Rng, rows: int, cols: int) -> Field:
+    """Independent normal values, (rows, cols)."""
+    return rng.standard_normal((rows, cols), dtype=np.float32)
+
+
+def unit(field: Field) -> Field:
+    """Return the field with mean 0 and standard deviation 1 (as it is where it is flat)."""
+    mean, sd = cv2.meanStdDev(field)
+    return np.asarray((field - float(mean[0, 0])) / (float(sd[0, 0]) or 1.0), np.float32)
+
+
+def smooth_noise(rng: Rng, rows: int, cols: int, scale: float, along: float = 0.0) -> Field:
+    """Return unit noise, features ``scale`` px down the rows, ``along`` (0: same) px across."""
+    along = along or scale
+    if max(scale, along) < 5:
+        sigmas = max(along / 2, 0.3), max(scale / 2, 0.3)
+        field = white_noise(rng, rows, cols)
+        return unit(np.asarray(cv2.GaussianBlur(field, (0, 0), sigmas[0], sigmaY=sigmas[1])))
+    # A coarse grid drawn large costs a tenth of a wide blur; the cut hides where the grid lies.
+    few = int(rows / max(scale, 1)) + 4, int(cols / max(along, 1)) + 4
+    size = int(few[1] * max(along, 1)) + 1, int(few[0] * max(scale, 1)) + 1
+    large = cv2.resize(white_noise(rng, *few), size, interpolation=cv2.INTER_CUBIC)
+    top, left = (size[1] - rows) // 2, (size[0] - cols) // 2
+    return unit(np.ascontiguousarray(large[top : top + rows, left : left + cols]))
+
+
+def fractal(rng: Rng, rows: int, cols: int, scale: float, persistence: float = 0.5) -> Field:
+    """Return unit noise of octaves from ``scale`` to 2 px, each ``persistence`` as high."""
+    total = np.zeros((rows, cols), np.float32)
+    height = 1.0
+    while scale > 1.8:
+        total += height * smooth_noise(rng, rows, cols, scale)
+        scale, height = scale / 2.1, height * persistence
+    return unit(total)
+
+
+def blurred(field: Field, sigma: float) -> Field:
+    """Return the field blurred; wide blurs on a coarse copy, where they are cheap."""
+    if sigma < 5:
+        return np.asarray(cv2.GaussianBlur(field, (0, 0), sigma), np.float32)
+    step = sigma / 2.5
+    rows, cols = field.shape
+    few = max(int(cols / step), 2), max(int(rows / step), 2)
+    coarse = cv2.GaussianBlur(cv2.resize(field, few, interpolation=cv2.INTER_AREA), (0, 0), 2.5)
+    return np.asarray(cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def ramp(field: Field, low: float, high: float) -> Field:
+    """0 below ``low``, 1 above ``high``, smooth between."""
+    part = np.clip((field - low) / (high - low), 0, 1, dtype=np.float32)
+    return np.asarray(part * part * (3 - 2 * part), np.float32)
+
+
+def grid(rows: int, cols: int) -> tuple[Field, Field]:
+    """Row and column of every px from the middle, shapes (rows, 1) and (1, cols)."""
+    down = np.arange(rows, dtype=np.float32)[:, None] - rows / 2
+    return down, np.arange(cols, dtype=np.float32)[None, :] - cols / 2
+
+
+def read_profile(profile: Field, place: Field) -> Field:
+    """Values of a profile (``OVERSAMPLING`` entries a px, middle entry at 0) at places in px."""
+    at = (place * OVERSAMPLING).astype(np.int32) + profile.size // 2
+    return np.asarray(profile.take(at, mode="clip"), np.float32)
+
+
+def turned(ground: Ground, angle_deg: float, make: Callable[[int, int], Field]) -> Field:
+    """Return a field made on a turned raster: its rows run ``angle_deg`` from the column axis."""
+    angle = np.deg2rad(angle_deg)
+    cos, sin = abs(np.cos(angle)), abs(np.sin(angle))
+    cols = int(ground.cols * cos + ground.rows * sin) + 3
+    rows = int(ground.cols * sin + ground.rows * cos) + 3
+    field = make(rows, cols)
+    matrix = cv2.getRotationMatrix2D((cols / 2, rows / 2), -angle_deg, 1.0)
+    shift = np.array([[ground.cols - cols], [ground.rows - rows]]) / 2
+    matrix = np.hstack([matrix[:, :2], matrix[:, 2:] + shift])
+    size = ground.cols, ground.rows
+    return np.asarray(
+        cv2.warpAffine(field, matrix, size, borderMode=cv2.BORDER_REFLECT), np.float32
+    )
+
+
+def splat(places: Places, amounts: Places, shape: tuple[int, int]) -> Field:
+    """Amounts laid on a raster at places (row, col), shared out between the four px around."""
+    rows, cols = shape
+    corner = np.floor(places).astype(np.int64)
+    part = places - corner
+    total = np.zeros(rows * cols)
+    for down in (0, 1):
+        for right in (0, 1):
+            at = corner + np.array([down, right])
+            share = np.abs(1 - down - part[:, 0]) * np.abs(1 - right - part[:, 1]) * amounts
+            inside = ((at >= 0) & (at < shape)).all(axis=1)
+            flat = at[inside, 0] * cols + at[inside, 1]
+            total += np.bincount(flat, share[inside], minlength=rows * cols)
+    return total.reshape(shape).astype(np.float32)
+
+
+def cells(rng: Rng, rows: int, cols: int, pitch: float) -> tuple[Field, NDArray[np.int32], int]:
+    """Distance to the nearest of seeds strewn ``pitch`` px apart, the seed's number, the count."""
+    count = max(int(rows * cols / pitch**2), 2)
+    seeds = np.ones((rows, cols), np.uint8)
+    seeds[rng.integers(0, rows, count), rng.integers(0, cols, count)] = 0
+    distance, number = cv2.distanceTransformWithLabels(
+        seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    return distance.astype(np.float32), number.astype(np.int32), count + 1
+
+
+def domes(rng: Rng, rows: int, cols: int, pitch: float, spread: float = 0.5) -> Field:
+    """Spherical caps of unequal radius on strewn seeds, height in px, 0 between them."""
+    square = np.zeros((rows, cols), np.float32)
+    # Caps of one radius meet where their cells do, so one distance map serves each radius; cells
+    # of unequal caps would cut the large ones to polygons.
+    for radius in 0.42 * pitch * rng.lognormal(0, spread, 4):
+        count = max(int(0.3 * rows * cols / max(radius / 0.42, 2) ** 2), 1)
+        seeds = np.ones((rows, cols), np.uint8)
+        seeds[rng.integers(0, rows, count), rng.integers(0, cols, count)] = 0
+        distance = cv2.distanceTransform(seeds, cv2.DIST_L2, 5)
+        np.maximum(square, radius * radius - distance * distance, out=square)
+    return np.sqrt(square)
+
+
+def _lattice(rng: Rng, ground: Ground, jitter: float) -> tuple[Places, float, float]:
+    """Spots of a lattice of 2-12 µm, turned a little: places (n, 2), spot and line pitch in px."""
+    spot, line = rng.uniform(2, 12, 2)
+    spot, line = (max(pitch / ground.pixel_um, 2.2) for pitch in (spot, line))
+    half = np.hypot(ground.rows, ground.cols) / 2
+    steps = [np.arange(-half, half, pitch) for pitch in (line, spot)]
+    down, right = np.meshgrid(*steps, indexing="ij")
+    # Every line starts where the scanner happened to be: neighbours are not in step.
+    right = right + rng.uniform(0, rng.choice([0.05, 1.0]), (len(steps[0]), 1)) * spot
+    down = down + rng.normal(0, jitter * line, down.shape)
+    down += rng.normal(0, 0.05, (len(steps[0]), 1)) * line
+    right = right + rng.normal(0, jitter * spot, right.shape)
+    angle = np.deg2rad(rng.choice([0, 90]) + rng.normal(0, 4))
+    places = np.stack(
+        [
+            down * np.cos(angle) + right * np.sin(angle) + ground.rows / 2,
+            right * np.cos(angle) - down * np.sin(angle) + ground.cols / 2,
+        ],
+        axis=-1,
+    ).reshape(-1, 2)
+    inside = (places > -3).all(axis=1) & (places < (ground.rows + 3, ground.cols + 3)).all(axis=1)
+    return places[inside], spot, line
+
+
+def _cavities(rng: Rng, ground: Ground, fill: float) -> Field:
+    """Cavities on a lattice, 0 the ground and -1 a floor; they merge where they meet."""
+    places, spot, line = _lattice(rng, ground, rng.uniform(0.02, 0.2))
+    amounts = rng.lognormal(0, rng.uniform(0.1, 0.5), len(places))
+    failed = rng.choice([0, 0.03, 0.2])  # pulses that were too weak to break the material down
+    amounts *= rng.random(len(places)) > failed
+    sigma = max(fill * min(spot, line), 0.7)
+    depth = blurred(splat(places, amounts, (ground.rows, ground.cols)), sigma)
+    depth *= 2 * np.pi * sigma**2  # one pulse alone then reaches its amount
+    sharp = rng.uniform(0.3, 1.2)
+    return np.asarray(-ramp(depth, 0.55 - sharp / 2, 0.55 + sharp / 2), np.float32)
+
+
+def _grain(rng: Rng, ground: Ground, low: float = 0.02, high: float = 0.2) -> Field:
+    """Fine roughness of the material, of a random height and scale."""
+    scale = rng.uniform(1, 6)
+    return rng.uniform(low, high) * smooth_noise(rng, ground.rows, ground.cols, scale)
+
+
+def craters(rng: Rng, ground: Ground) -> Relief:
+    """Cavities on the spots, often with a rim of what flowed out of them."""
+    pits = _cavities(rng, ground, rng.uniform(0.22, 0.38))
+    rim = rng.uniform(0, 0.9) * (blurred(-pits, rng.uniform(1, 2.5)) + pits)
+    waves = 0.4 * fractal(rng, ground.rows, ground.cols, rng.uniform(30, 120))
+    return Relief(pits + rim + _grain(rng, ground) + waves)
+
+
+def merged_rows(rng: Rng, ground: Ground) -> Relief:
+    """Spots so close that every line is a groove, broken where pulses failed."""
+    pits = _cavities(rng, ground, rng.uniform(0.4, 0.75))
+    level = smooth_noise(rng, ground.rows, ground.cols, rng.uniform(15, 60))
+    pits *= 1 + 0.35 * level  # merging is uneven over the field
+    return Relief(pits + _grain(rng, ground, 0.04, 0.3))
+
+
+def bubbles(rng: Rng, ground: Ground) -> Relief:
+    """Gas bubbles frozen in the cut: round hollows of all sizes over a faint lattice."""
+    pitch = rng.uniform(4, 22)
+    hollows = -domes(rng, ground.rows, ground.cols, pitch, rng.uniform(0.2, 0.7))
+    hollows -= 0.4 * domes(rng, ground.rows, ground.cols, pitch / 2.5, 0.5)
+    height = blurred(hollows, 0.6) / pitch + rng.uniform(0, 0.4) * _cavities(rng, ground, 0.3)
+    return Relief(height + _grain(rng, ground, 0.01, 0.1))
+
+
+def molten(rng: Rng, ground: Ground) -> Relief:
+    """Melt that set while it flowed: soft swells, ripples that follow them, a few blisters."""
+    rows, cols = ground.rows, ground.cols
+    swell = smooth_noise(rng, rows, cols, rng.uniform(12, 60), rng.uniform(12, 90))
+    swell += 0.4 * smooth_noise(rng, rows, cols, rng.uniform(6, 18))
+    down, right = grid(rows, cols)
+    angle, wave = rng.uniform(0, np.pi), rng.uniform(4, 14)
+    phase = (down * np.cos(angle) + right * np.sin(angle)) * (2 * np.pi / wave)
+    phase = phase + rng.uniform(0.8, 3) * swell
+    where = ramp(smooth_noise(rng, rows, cols, rng.uniform(20, 70)), -0.8, 1)
+    height = swell + np.float32(rng.uniform(0.05, 0.35)) * np.sin(phase) * where
+    blisters = blurred(domes(rng, rows, cols, rng.uniform(10, 30), 0.7), 1) / 12
+    return Relief((height + rng.choice([0, 0.5]) * blisters).astype(np.float32))
+
+
+def passes(rng: Rng, ground: Ground) -> Relief:
+    """Terraces along the face, of passes at stepped depths, each a little rough, edges uneven."""
+    rows, cols = ground.rows, ground.cols
+    pitch = rng.uniform(6, 40)
+    down, right = grid(rows, cols)
+    place = down + rng.normal(0, 0.06) * right
+    place = place + rng.uniform(0.08, 0.25) * pitch * fractal(rng, rows, cols, rng.uniform(15, 90))
+    count = int(2 * (rows + cols) / pitch) + 4
+    step = place / pitch + count / 2
+    number = np.clip(step.astype(np.int32), 0, count - 1)
+    level = rng.normal(0, 1, count).astype(np.float32)[number]
+    tilt = rng.uniform(0, 1.2) * (step - number)
+    lattice = rng.uniform(0, 0.8) * _cavities(rng, ground, 0.35)
+    return Relief(blurred(level + tilt, 0.8) + lattice + _grain(rng, ground, 0.05, 0.3))
+
+
+def fine_grain(rng: Rng, ground: Ground) -> Relief:
+    """Cavities finer than the picture resolves: grain, with a hint of the lines at most."""
+    rows, cols = ground.rows, ground.cols
+    height = smooth_noise(rng, rows, cols, rng.uniform(1, 2.6))
+    height += rng.uniform(0.1, 0.8) * smooth_noise(rng, rows, cols, rng.uniform(3, 9))
+    lines = smooth_noise(rng, rows, cols, rng.uniform(1.5, 5), rng.uniform(60, 300))
+    return Relief(height + rng.uniform(0, 0.5) * lines, rng.uniform(0.4, 1))
+
+
+def nearly_smooth(rng: Rng, ground: Ground) -> Relief:
+    """Return a cut so clean that little shows: faint swells, faint lines, a few stray pits."""
+    rows, cols = ground.rows, ground.cols
+    height = smooth_noise(rng, rows, cols, rng.uniform(15, 80)) + _grain(rng, ground, 0.02, 0.1)
+    height += rng.uniform(0, 0.3) * _cavities(rng, ground, 0.4)
+    rare = domes(rng, rows, cols, rng.uniform(40, 90), 0.3) > 0
+    pits = ramp(blurred(white_noise(rng, rows, cols), 1.5) * 5, 2.2, 3) * rare
+    return Relief(height - 0.8 * pits, rng.uniform(0.12, 0.4))
+
+
+def spalled(rng: Rng, ground: Ground) -> Relief:
+    """Lattice ground of which flakes have sprung off and bared shallow, smoother floors."""
+    rows, cols = ground.rows, ground.cols
+    ground_part = _cavities(rng, ground, rng.uniform(0.25, 0.5)) + _grain(rng, ground)
+    where = fractal(rng, rows, cols, rng.uniform(25, 90), 0.45)
+    level = rng.uniform(0.2, 1)
+    gone = ramp(where, level, level + rng.uniform(0.05, 0.25))
+    floor = -rng.uniform(1, 3) - 0.8 * (where - level) + 0.1 * smooth_noise(rng, rows, cols, 4)
+    return Relief((ground_part * (1 - gone) + floor * gone).astype(np.float32))
+
+
+def droplets(rng: Rng, ground: Ground) -> Relief:
+    """Matter driven off and set again as droplets, in drifts, over a worn lattice."""
+    rows, cols = ground.rows, ground.cols
+    drift = ramp(smooth_noise(rng, rows, cols, rng.uniform(30, 120)), -0.8, 1.2)
+    pitch = rng.uniform(4, 14)
+    drops = domes(rng, rows, cols, pitch, 0.6) + 0.5 * domes(rng, rows, cols, pitch / 2, 0.6)
+    # Drops stand in a drift where enough fell; a drop is there or not, never half.
+    thick = ramp(drops / pitch + 0.8 * drift, 0.9, 1.0)
+    drops = blurred(drops * thick, 0.6) / pitch
+    height = 2.5 * drops + rng.uniform(0.3, 1) * _cavities(rng, ground, rng.uniform(0.3, 0.6))
+    return Relief(height + _grain(rng, ground), 1.0, rng.uniform(0, 0.6) * drops)
+
+
+LASER_LOOKS: tuple[Look, ...] = (
+    craters,
+    merged_rows,
+    bubbles,
+    molten,
+    passes,
+    fine_grain,
+    nearly_smooth,
+    spalled,
+    droplets,
+)
