@@ -167,7 +167,10 @@ def _strip(rng: Rng, rows: int, cols: int, width: float) -> _Strip:
             ragged = rng.uniform(0, 3) * fractal(rng, rows, cols, 25)
             place = np.clip(run + lean + ragged, 0, cols - 1).astype(np.int32)
             labels[_stretch(rng, cols)[place] > 0.5] = full
-    labels = np.where((depth >= 0) & (depth <= 1), labels, np.uint8(0)).astype(np.uint8)
+    # Where the face ends within the picture, it ends in a rough line.
+    ends = 1.5 + rng.uniform(0, 2) * np.clip(fractal(rng, rows, 2, 20), -2, 2)
+    seen = (depth >= 0) & (depth <= 1) & (run > ends[:, :1]) & (cols - run > ends[:, 1:])
+    labels = np.where(seen, labels, np.uint8(0)).astype(np.uint8)
     return _Strip(labels, anterior, posterior)
 
 
@@ -178,6 +181,25 @@ def _steepness(relief: Relief, where: NDArray[np.bool_]) -> float:
     square = (slopes[0] ** 2 + slopes[1] ** 2)[where]
     # Few steep steps would else flatten everything between them: the middle of the field counts.
     return float(np.sqrt(0.5 * square.mean() + 0.5 * np.percentile(square[::7], 80))) or 1.0
+
+
+def _cut(relief: Relief, shape: tuple[int, ...]) -> Relief:
+    """Cut a relief to a zone's box."""
+    box = slice(shape[0]), slice(shape[1])
+    bright = None if relief.bright is None else relief.bright[box]
+    return relief._replace(height=relief.height[box], bright=bright)
+
+
+def _crumbs(rng: Rng, height: Field) -> None:
+    """Drop a few crumbs of debris on the face; they are no zone of their own."""
+    rows, cols = height.shape
+    for _ in range(rng.integers(1, 25)):
+        radius = int(rng.uniform(2, 11))
+        row, col = (int(rng.integers(radius, side - radius)) for side in (rows, cols))
+        box = height[row - radius : row + radius, col - radius : col + radius]
+        away = np.hypot(*np.mgrid[-radius:radius, -radius:radius])
+        away = away + 0.2 * radius * smooth_noise(rng, 2 * radius, 2 * radius, max(radius / 2, 1))
+        box += 1.2 * np.sqrt(np.maximum(radius * radius - away * away, 0)).astype(np.float32)
 
 
 def _fill(rng: Rng, strip: _Strip, pixel_um: float) -> tuple[Field, Field, list[float], list[str]]:
@@ -195,17 +217,20 @@ def _fill(rng: Rng, strip: _Strip, pixel_um: float) -> tuple[Field, Field, list[
         inside = where[box]
         # A sliver is drawn as part of a larger field, so that every look has room.
         ground = Ground(max(inside.shape[0], 24), max(inside.shape[1], 24), pixel_um)
-        looks = BENCH_LOOKS[zone]
-        look = looks[rng.integers(len(looks))]
-        relief = look(rng, ground)
-        relief = relief._replace(height=relief.height[: inside.shape[0], : inside.shape[1]])
-        slope = rng.uniform(0.35, 1.1) / _steepness(relief, inside)
         level = rng.normal(0, 3) * (rng.random() < 0.6)  # a step where zones meet, or none
-        height[box][inside] = (relief.height * slope + level)[inside]
-        if relief.bright is not None:
-            bright[box][inside] = relief.bright[: inside.shape[0], : inside.shape[1]][inside]
-        strength[-1] = relief.strength
-        names.append(f"{ZONE_NAMES[zone]}:{look.__name__}")
+        part = np.ones(inside.shape, np.bool_)
+        for share in (1.0, 0.22):  # at times the look changes within a zone
+            if rng.random() >= share:
+                break
+            look = BENCH_LOOKS[zone][rng.integers(len(BENCH_LOOKS[zone]))]
+            relief = _cut(look(rng, ground), inside.shape)
+            slope = rng.uniform(0.35, 1.1) * relief.strength / _steepness(relief, inside)
+            height[box][inside & part] = (relief.height * slope + level)[inside & part]
+            if relief.bright is not None:
+                bright[box][inside & part] = (relief.bright * relief.strength)[inside & part]
+            strength[-1] = max(strength[-1], relief.strength)
+            names.append(f"{ZONE_NAMES[zone]}:{look.__name__}")
+            part = fractal(rng, len(part), part.shape[1], rng.uniform(100, 400), 0.4) > 0
     return height, bright, strength, names
 
 
@@ -252,11 +277,11 @@ def _lens_surface(rng: Rng, rows: int, cols: int) -> Field:
     return np.asarray(field + rng.uniform(0, 0.012) * smooth_noise(rng, rows, cols, 3), np.float32)
 
 
-def _behind(rng: Rng, above: NDArray[np.bool_]) -> Field:
+def _behind(rng: Rng, sides: tuple[NDArray[np.bool_], NDArray[np.bool_]]) -> Field:
     """Return what lies around the face, per side: mostly the stub, at times the lens's surface."""
-    rows, cols = above.shape
+    rows, cols = sides[0].shape
     field = _ground(rng, rows, cols)
-    for side in (above, ~above):
+    for side in sides:
         if rng.random() < 0.3:
             np.copyto(field, _lens_surface(rng, rows, cols), where=side)
     return field
@@ -337,6 +362,8 @@ def draw_bench_face(rng: Rng) -> BenchFace:
     matrix, high, long, width = _turn(rng, rows, cols)
     strip = _strip(rng, high, long, width)
     height, bright, strength, looks = _fill(rng, strip, pixel_um)
+    if rng.random() < 0.2:
+        _crumbs(rng, height)
 
     size = cols, rows
     labels = np.asarray(
@@ -350,10 +377,15 @@ def draw_bench_face(rng: Rng) -> BenchFace:
     inside = labels > 0
     rim = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, 3)
     face = face + rng.uniform(0, 0.3) * np.exp(-rim / rng.uniform(1, 5))
-    # Which side of the middle line a px lies on, by its depth in the strip.
-    side = np.arange(rows)[:, None] * matrix[1, 1] + np.arange(cols)[None, :] * matrix[0, 1]
-    above = side < matrix[:, 2] @ matrix[:, 1] + high / 2
-    scene = np.where(inside, np.maximum(face, 0.02), _behind(rng, above)).astype(np.float32)
+    # Where a px lies in the strip: along it, and on which side of the middle line.
+    down, right = np.arange(rows)[:, None], np.arange(cols)[None, :]
+    along, deep = (
+        (right - matrix[0, 2]) * matrix[0, axis] + (down - matrix[1, 2]) * matrix[1, axis]
+        for axis in (0, 1)
+    )
+    beside = (along > 0) & (along < long)
+    sides = beside & (deep < high / 2), beside & (deep >= high / 2)
+    scene = np.where(inside, np.maximum(face, 0.02), _behind(rng, sides)).astype(np.float32)
     ends = _placed(strip.anterior, matrix), _placed(strip.posterior, matrix)
     shown = np.all([(e >= 0) & (e <= (rows - 1, cols - 1)) for e in ends], axis=(0, 2))
     return BenchFace(

@@ -159,9 +159,14 @@ def domes(rng: Rng, rows: int, cols: int, pitch: float, spread: float = 0.5) -> 
     return np.sqrt(square)
 
 
-def _lattice(rng: Rng, ground: Ground, jitter: float) -> tuple[Places, float, float]:
+def _lattice(
+    rng: Rng, ground: Ground, jitter: float, ratio: float = 0.0
+) -> tuple[Places, float, float]:
     """Spots of a lattice of 2-12 µm, turned a little: places (n, 2), spot and line pitch in px."""
     spot, line = rng.uniform(2, 12, 2)
+    if ratio:  # spots along a line this much closer than the lines
+        line = rng.uniform(4, 12)
+        spot = ratio * line
     spot, line = (max(pitch / ground.pixel_um, 2.2) for pitch in (spot, line))
     half = np.hypot(ground.rows, ground.cols) / 2
     steps = [np.arange(-half, half, pitch) for pitch in (line, spot)]
@@ -183,15 +188,18 @@ def _lattice(rng: Rng, ground: Ground, jitter: float) -> tuple[Places, float, fl
     return places[inside], spot, line
 
 
-def _cavities(rng: Rng, ground: Ground, fill: float) -> Field:
+def _cavities(rng: Rng, ground: Ground, fill: float, ratio: float = 0.0) -> Field:
     """Cavities on a lattice, 0 the ground and -1 a floor; they merge where they meet."""
-    places, spot, line = _lattice(rng, ground, rng.uniform(0.02, 0.2))
+    places, spot, line = _lattice(rng, ground, rng.uniform(0.02, 0.2), ratio)
     amounts = rng.lognormal(0, rng.uniform(0.1, 0.5), len(places))
     failed = rng.choice([0, 0.03, 0.2])  # pulses that were too weak to break the material down
     amounts *= rng.random(len(places)) > failed
     sigma = max(fill * min(spot, line), 0.7)
     depth = blurred(splat(places, amounts, (ground.rows, ground.cols)), sigma)
-    depth *= 2 * np.pi * sigma**2  # one pulse alone then reaches its amount
+    # One pulse alone reaches its amount; a row of overlapping ones no more than that, as what
+    # the first pulse has driven off the next does not find.
+    reach = np.sqrt(2 * np.pi) * sigma
+    depth *= reach**2 / max(reach / spot, 1) / max(reach / line, 1)
     sharp = rng.uniform(0.3, 1.2)
     return np.asarray(-ramp(depth, 0.55 - sharp / 2, 0.55 + sharp / 2), np.float32)
 
@@ -216,6 +224,14 @@ def merged_rows(rng: Rng, ground: Ground) -> Relief:
     level = smooth_noise(rng, ground.rows, ground.cols, rng.uniform(15, 60))
     pits *= 1 + 0.35 * level  # merging is uneven over the field
     return Relief(pits + _grain(rng, ground, 0.04, 0.3))
+
+
+def grooves(rng: Rng, ground: Ground) -> Relief:
+    """Spots much closer than lines: beaded grooves of one pitch, with gaps where pulses failed."""
+    ratio = rng.uniform(0.2, 0.5)
+    pits = _cavities(rng, ground, rng.uniform(0.14, 0.3) / ratio, ratio)
+    waves = rng.uniform(0, 0.8) * fractal(rng, ground.rows, ground.cols, rng.uniform(30, 120))
+    return Relief(pits + waves + _grain(rng, ground, 0.02, 0.2))
 
 
 def bubbles(rng: Rng, ground: Ground) -> Relief:
@@ -304,6 +320,7 @@ def droplets(rng: Rng, ground: Ground) -> Relief:
 LASER_LOOKS: tuple[Look, ...] = (
     craters,
     merged_rows,
+    grooves,
     bubbles,
     molten,
     passes,

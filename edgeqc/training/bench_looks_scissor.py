@@ -79,7 +79,7 @@ def _fan(rng: Rng, ground: Ground) -> Path:
 
 def _blade(rng: Rng, size: float, spacing: float, inequality: float) -> Field:
     """Return a blade's profile: nicks ``spacing`` px apart, depths spread by ``inequality``."""
-    length = int(4 * size) * OVERSAMPLING
+    length = int(4 * size + 8 * spacing) * OVERSAMPLING
     profile = np.zeros(length)
     for share in (1.0, 2.5):  # broad lines, and finer ones between them
         count = max(int(length / OVERSAMPLING / spacing * share), 2)
@@ -255,6 +255,38 @@ def crossed_lines(rng: Rng, ground: Ground) -> Relief:
     return Relief(lines + rng.uniform(0.2, 0.7) * over + _material(rng, ground, 0.02, 0.25))
 
 
+def skipping(rng: Rng, ground: Ground) -> Relief:
+    """Return a blade's cut where it lost touch: patches of lines that begin and end together."""
+    path = _any_path(rng, ground)
+    lines = _lines(rng, path, rng.uniform(3, 16), rng.uniform(0.3, 0.9))
+    size = max(path.along.shape)
+    bow = rng.normal(0, 0.4) / size * path.across * path.across
+    force = _blade(rng, 1.5 * size, rng.uniform(50, 220), 0.4)
+    contact = read_profile(force, (path.along + bow).astype(np.float32))
+    contact = contact + rng.uniform(0.1, 0.5) * smooth_noise(rng, ground.rows, ground.cols, 60)
+    level = rng.uniform(-0.8, 0.4)
+    touch = ramp(contact, level, level + rng.uniform(0.3, 1.5))
+    sheared = rng.uniform(0.05, 0.4) * fractal(rng, ground.rows, ground.cols, 6, 0.7)
+    height = lines * touch + sheared * (1 - touch) - rng.uniform(0, 1.2) * touch
+    return Relief(height + _material(rng, ground, 0.01, 0.12))
+
+
+def ploughed(rng: Rng, ground: Ground) -> Relief:
+    """Furrows whose burrs are rolled up unevenly: the furrow is rigid, its burr is not."""
+    path = _any_path(rng, ground)
+    lines = _lines(rng, path, rng.uniform(6, 24), rng.uniform(0.4, 1.0))
+    burr = ramp(lines, 0.4, 1.4) * ramp(fractal(rng, ground.rows, ground.cols, 9, 0.7), -0.6, 1)
+    return Relief(lines + rng.uniform(0.4, 1.6) * burr + _material(rng, ground, 0.05, 0.4))
+
+
+def rough_cut(rng: Rng, ground: Ground) -> Relief:
+    """Lines of a blunt blade in ground nearly as rough as a tear: still on common paths."""
+    lines = _lines(rng, _any_path(rng, ground), rng.uniform(5, 24), rng.uniform(0.3, 0.9))
+    rows, cols = ground.rows, ground.cols
+    rough = rng.uniform(0.3, 0.8) * fractal(rng, rows, cols, rng.uniform(6, 25), 0.65)
+    return Relief(lines + rough + _material(rng, ground, 0.0, 0.1))
+
+
 SCISSOR_LOOKS: tuple[Look, ...] = (
     drag_lines,
     arcs,
@@ -268,4 +300,7 @@ SCISSOR_LOOKS: tuple[Look, ...] = (
     blade_turned,
     crumbed_lines,
     crossed_lines,
+    skipping,
+    ploughed,
+    rough_cut,
 )

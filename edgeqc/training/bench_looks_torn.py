@@ -171,14 +171,14 @@ def ligaments(rng: Rng, ground: Ground) -> Relief:
 
 def combed(rng: Rng, ground: Ground) -> Relief:
     """Fine drawn-out ridges, almost parallel: the look nearest to a blade's lines."""
-    width, aspect = rng.uniform(2, 5), rng.uniform(9, 22)
+    width, aspect = rng.uniform(2, 7), rng.uniform(9, 35)
 
     def make(rows: int, cols: int) -> Field:
         return _streaks(rng, rows, cols, width, aspect) + 0.5 * _rivers(
             rng, rows, cols, 3 * width, 0.2
         )
 
-    height = _wandering(rng, turned(ground, _angle(rng), make), 40, rng.uniform(1, 5))
+    height = _wandering(rng, turned(ground, _angle(rng), make), 40, rng.uniform(0.3, 4))
     uneven = 0.4 + ramp(smooth_noise(rng, ground.rows, ground.cols, 45), -1, 1.5)
     return Relief(height * uneven + _rough(rng, ground, 0.1, 0.4))
 
@@ -257,7 +257,7 @@ def stepped(rng: Rng, ground: Ground) -> Relief:
         # Steps go down one way on the whole: a slope, which swells bend and interrupt.
         slope = grid(high, wide)[0] * (rng.uniform(0.5, 3) / scale)
         ragged = rng.uniform(0.03, 0.14) * fractal(rng, high, wide, scale / 2, 0.55)
-        return np.asarray(0.7 * swell + slope + ragged, np.float32)
+        return np.asarray(rng.uniform(0.15, 0.7) * swell + slope + ragged, np.float32)
 
     swell = turned(ground, _angle(rng), make) * rng.uniform(1.2, 3)
     flats = np.floor(swell)
@@ -327,9 +327,7 @@ def granular(rng: Rng, ground: Ground) -> Relief:
     return Relief(height + waves, rng.uniform(0.5, 1))
 
 
-def _ribbon(
-    rng: Rng, canvas: NDArray[np.uint8], path: Walk, width: float, value: float
-) -> None:
+def _ribbon(rng: Rng, canvas: NDArray[np.uint8], path: Walk, width: float, value: float) -> None:
     """Draw one ribbon: its edges swing about the path as it twists, its sides shade in turn."""
     taper = np.sin(np.linspace(0.1, 3.0, len(path))) ** 0.5
     twist = np.cumsum(rng.normal(0.12, 0.12, len(path))) + rng.uniform(0, 6)
@@ -364,18 +362,34 @@ def ribbons(rng: Rng, ground: Ground) -> Relief:
     return Relief(blurred(height, 0.9) + rough, 1.0, 0.5 * height)
 
 
+def smooth_tear(rng: Rng, ground: Ground) -> Relief:
+    """Fast tear, almost smooth: swells, and a few low river lines that wander."""
+    spacing, rows, cols = rng.uniform(20, 60), ground.rows, ground.cols
+
+    def make(high: int, wide: int) -> Field:
+        return _rivers(rng, high, wide, spacing, rng.uniform(0, 0.3))
+
+    lines = blurred(turned(ground, _angle(rng), make), rng.uniform(0.8, 2.5))
+    swell = rng.uniform(0.5, 2) * smooth_noise(rng, rows, cols, rng.uniform(30, 120))
+    return Relief(0.5 * lines + swell + _rough(rng, ground, 0.02, 0.1), rng.uniform(0.15, 0.6))
+
+
+def arrested(rng: Rng, ground: Ground) -> Relief:
+    """Tear that went in jerks: uneven bands across its way, rough beyond each arrest."""
+    pitch = rng.uniform(18, 80)
+    width, angle = rng.uniform(2, 6), _angle(rng)
+
+    def make(high: int, wide: int) -> Field:
+        front = grid(high, wide)[1] + 0.5 * pitch * fractal(rng, high, wide, 4 * pitch, 0.5)
+        part = np.mod(front / pitch + 0.4 * smooth_noise(rng, high, wide, 5 * pitch), 1.0)
+        steps = np.minimum(part, 6 * (1 - part)) * rng.uniform(0.5, 2.5)
+        return np.asarray(steps + (1.2 - part) * _streaks(rng, high, wide, width, 7), np.float32)
+
+    return Relief(turned(ground, angle, make) + _rough(rng, ground, 0.05, 0.3))
+
+
 TORN_LOOKS: tuple[Look, ...] = (
-    rivers,
-    hackle,
-    ligaments,
-    combed,
-    dimples,
-    conchoidal,
-    facets,
-    stepped,
-    cauliflower,
-    mirror_to_hackle,
-    lamellae,
-    granular,
-    ribbons,
+    rivers, hackle, ligaments, combed, dimples,
+    conchoidal, facets, stepped, cauliflower, mirror_to_hackle,
+    lamellae, granular, ribbons, smooth_tear, arrested,
 )
