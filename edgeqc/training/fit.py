@@ -26,7 +26,7 @@ from edgeqc.training.network import PlaneNetwork, export_onnx
 from edgeqc.training.origins import names_of, origin_loss
 from edgeqc.training.photographs import FloatImage, photograph_squares, read_photographs
 from edgeqc.training.resume import resumed
-from edgeqc.training.samples import PLANE_STEP, FaceSample, draw_samples
+from edgeqc.training.samples import PLANE_STEP, FaceSample, draw_bench_samples, draw_samples
 from edgeqc.training.scenes import draw_scenes
 from edgeqc.training.strips import draw_strips
 from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
@@ -56,6 +56,7 @@ def _write_chunk(
         picture, faces = draw_samples(rng, photographs=photographs)
         arrays[f"p{index}"] = picture.planes
         arrays[f"pc{index}"] = picture.classes
+        faces += draw_bench_samples(rng)
         for number, full in enumerate(faces):
             face = _cropped(full, rng)
             arrays[f"f{index}_{number}"] = face.planes[:_STORED]

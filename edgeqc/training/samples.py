@@ -12,6 +12,8 @@ from edgeqc.faces.face import CutFace
 from edgeqc.faces.face_model import STRIDE, canvas_size, picture_planes
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 from edgeqc.phantoms import FaceTruth, Phantom, draw_phantom, random_recipe
+from edgeqc.quantity import FloatArray
+from edgeqc.training.bench_faces import draw_bench_face
 from edgeqc.training.cell_classes import IGNORED, NAMELESS, UNTOLD
 from edgeqc.training.textures import named_texture, random_texture
 from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
@@ -19,6 +21,8 @@ from edgeqc.zoning.texture import CELL, MARGIN, ROWS, face_planes
 FloatImage = NDArray[np.float32]
 PLANE_STEP = 25.0
 """Quantisation of stored planes: int8 steps per unit."""
+_SCALE_KNOWN, _SIDE_KNOWN = 0.6, 0.7
+"""Share of samples that know their pixel size, and their anterior side."""
 
 
 @dataclass(frozen=True)
@@ -209,6 +213,23 @@ def _face_sample(
     return FaceSample(quantised(made.planes), classes)
 
 
+def _turned_sample(
+    image: CalibratedImage,
+    seen: CutFace,
+    labels: NDArray[np.uint8],
+    rng: np.random.Generator,
+    *,
+    origins: NDArray[np.uint8] | None = None,
+) -> FaceSample:
+    """Return the sample of a face misplaced a little, its anterior side known or not."""
+    face = misplaced(seen, rng)
+    known = bool(rng.random() < _SIDE_KNOWN)
+    if not known and rng.random() < 0.5:
+        face = face.swapped()
+    usual = np.zeros(5, np.uint8)
+    return _face_sample(image, face, labels, known, origins=usual if origins is None else origins)
+
+
 def _faces(
     image: CalibratedImage,
     phantom: Phantom,
@@ -216,20 +237,61 @@ def _faces(
     origins: NDArray[np.uint8] | None = None,
 ) -> list[FaceSample]:
     samples = []
-    if origins is None:
-        origins = np.zeros(5, np.uint8)
     for truth in phantom.truth.faces:
         if truth.anterior_px.shape[0] < 12:
             continue  # next to nothing of the face lies in the picture
         seen = seen_part(face_from_truth(truth), image.pixels.shape)
         if seen is None:
             continue
-        face = misplaced(seen, rng)
-        known = bool(rng.random() < 0.7)
-        if not known and rng.random() < 0.5:
-            face = face.swapped()
-        samples.append(_face_sample(image, face, phantom.truth.labels, known, origins=origins))
+        samples.append(_turned_sample(image, seen, phantom.truth.labels, rng, origins=origins))
     return samples
+
+
+def bench_face(rng: np.random.Generator) -> tuple[CalibratedImage, CutFace, NDArray[np.uint8]]:
+    """Return a bench face's picture, its true face record and its labels.
+
+    Notes
+    -----
+    A maker of its own, drawn from height fields, with many looks of blades and of tearing that
+    are easily mistaken for each other: phantoms alone show too few.
+    """
+    made = draw_bench_face(rng)
+    size = made.pixel_size_um if rng.random() < _SCALE_KNOWN else None
+    image = CalibratedImage(
+        pixels=np.asarray(made.image, np.float32) / np.float32(255),
+        valid=np.ones(made.image.shape, bool),
+        pixel_size_um=(size, size) if size else None,
+        u_rel_pixel_size=0.0,
+        pixel_size_source="sheet" if size else "none",
+        tilt_deg=0.0,
+        u_tilt_deg=0.0,
+        noise_sd=0.0,
+        source=ImageSource("bench face"),
+    )
+    return image, _true_face(made.anterior_px, made.posterior_px), made.labels
+
+
+def _true_face(anterior_px: FloatArray, posterior_px: FloatArray) -> CutFace:
+    """Return a face record of two true edges, (n, 2) each, opposite points paired."""
+    steps = np.hypot(*np.diff((anterior_px + posterior_px) / 2, axis=0).T)
+    return CutFace(
+        number=1,
+        outline_px=np.concatenate([anterior_px, posterior_px[::-1]]),
+        anterior_px=anterior_px,
+        posterior_px=posterior_px,
+        s_px=np.concatenate([[0.0], np.cumsum(steps)]),
+        complete=np.ones(anterior_px.shape[0], bool),
+        anterior="unknown",
+        anterior_source="sheet",
+        u_edge_px=0.5,
+    )
+
+
+def draw_bench_samples(rng: np.random.Generator) -> list[FaceSample]:
+    """Return a bench face's samples for the zone model; none where the picture shows too little."""
+    image, face, labels = bench_face(rng)
+    seen = seen_part(face, image.pixels.shape)
+    return [] if seen is None else [_turned_sample(image, seen, labels, rng)]
 
 
 def draw_samples(
@@ -259,7 +321,7 @@ def draw_samples(
     while max(recipe.rows, recipe.cols) > side_px_max:
         recipe = random_recipe(rng, family)
     phantom = draw_phantom(recipe)
-    image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
+    image = calibrated_phantom(phantom, scale_known=bool(rng.random() < _SCALE_KNOWN))
     faces = _faces(image, phantom, rng)
     picture = _picture_sample(image, phantom)
     if rng.random() < filled_share and phantom.truth.labels.any():
