@@ -6,7 +6,7 @@ import pytest
 from edgeqc.training.bench_faces import BENCH_LOOKS, LASER, ZONE_NAMES, _residual, draw_bench_face
 from edgeqc.training.bench_looks_laser import Ground, read_profile, turned
 
-PICTURES = 24
+PICTURES = 14
 ALL_LOOKS = [(zone, look) for zone, looks in BENCH_LOOKS.items() for look in looks]
 
 
@@ -131,9 +131,9 @@ def test_all_looks_are_met(monkeypatch):
 
     flat = {z: tuple(Flat(z, look) for look in looks) for z, looks in BENCH_LOOKS.items()}
     monkeypatch.setattr(bench, "BENCH_LOOKS", flat)
-    strip = bench._strip(np.random.default_rng(0), 120, 200, 70.0)
+    strip = bench._strip(np.random.default_rng(0), 40, 60, 24.0)
     labels = strip.labels.copy()
-    labels[:, :60], labels[:, 60:120], labels[:, 120:] = 1, 2, 3
+    labels[:, :20], labels[:, 20:40], labels[:, 40:] = 1, 2, 3
     strip = strip._replace(labels=labels)
     rng = np.random.default_rng(3)
     for _ in range(150):

@@ -22,6 +22,7 @@ from edgeqc.training.bench_looks_laser import (
     Rng,
     blurred,
     fractal,
+    ramp,
     smooth_noise,
     white_noise,
 )
@@ -218,19 +219,21 @@ def _fill(rng: Rng, strip: _Strip, pixel_um: float) -> tuple[Field, Field, list[
         # A sliver is drawn as part of a larger field, so that every look has room.
         ground = Ground(max(inside.shape[0], 24), max(inside.shape[1], 24), pixel_um)
         level = rng.normal(0, 3) * (rng.random() < 0.6)  # a step where zones meet, or none
-        part = np.ones(inside.shape, np.bool_)
+        part = np.ones(inside.shape, np.float32)
         for share in (1.0, 0.22):  # at times the look changes within a zone
             if rng.random() >= share:
                 break
             look = BENCH_LOOKS[zone][rng.integers(len(BENCH_LOOKS[zone]))]
             relief = _cut(look(rng, ground), inside.shape)
             slope = rng.uniform(0.35, 1.1) * relief.strength / _steepness(relief, inside)
-            height[box][inside & part] = (relief.height * slope + level)[inside & part]
-            if relief.bright is not None:
-                bright[box][inside & part] = (relief.bright * relief.strength)[inside & part]
+            own = (relief.height - relief.height[inside].mean()) * slope + level
+            height[box][inside] += (part * (own - height[box]))[inside]
+            glow = 0.0 if relief.bright is None else relief.bright * relief.strength
+            bright[box][inside] += (part * (glow - bright[box]))[inside]
             strength[-1] = max(strength[-1], relief.strength)
             names.append(f"{ZONE_NAMES[zone]}:{look.__name__}")
-            part = fractal(rng, len(part), part.shape[1], rng.uniform(100, 400), 0.4) > 0
+            part = fractal(rng, len(part), part.shape[1], rng.uniform(100, 400), 0.4)
+            part = ramp(part, 0, rng.uniform(0.05, 1.2))
     return height, bright, strength, names
 
 
@@ -365,10 +368,8 @@ def draw_bench_face(rng: Rng) -> BenchFace:
     if rng.random() < 0.2:
         _crumbs(rng, height)
 
-    size = cols, rows
-    labels = np.asarray(
-        cv2.warpAffine(strip.labels, matrix, size, flags=cv2.INTER_NEAREST), np.uint8
-    )
+    size, near = (cols, rows), cv2.INTER_NEAREST
+    labels = np.asarray(cv2.warpAffine(strip.labels, matrix, size, flags=near), np.uint8)
     relief, glow = (
         np.asarray(cv2.warpAffine(field, matrix, size, borderMode=cv2.BORDER_REPLICATE), np.float32)
         for field in (height, bright)

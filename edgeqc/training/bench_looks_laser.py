@@ -55,6 +55,14 @@ def smooth_noise(rng: Rng, rows: int, cols: int, scale: float, along: float = 0.
         sigmas = max(along / 2, 0.3), max(scale / 2, 0.3)
         field = white_noise(rng, rows, cols)
         return unit(np.asarray(cv2.GaussianBlur(field, (0, 0), sigmas[0], sigmaY=sigmas[1])))
+    # Wide features need few px: drawn at eight px a feature, they are then only enlarged.
+    by = max(scale / 8, 1.0), max(along / 8, 1.0)
+    if max(by) > 1.5:
+        few = int(rows / by[0]) + 3, int(cols / by[1]) + 3
+        small = smooth_noise(rng, *few, scale=scale / by[0], along=along / by[1])
+        size = int(few[1] * by[1]), int(few[0] * by[0])
+        large = cv2.resize(small, size, interpolation=cv2.INTER_CUBIC)
+        return unit(np.ascontiguousarray(large[:rows, :cols]))
     # A coarse grid drawn large costs a tenth of a wide blur; the cut hides where the grid lies.
     few = int(rows / max(scale, 1)) + 4, int(cols / max(along, 1)) + 4
     size = int(few[1] * max(along, 1)) + 1, int(few[0] * max(scale, 1)) + 1

@@ -266,7 +266,8 @@ def skipping(rng: Rng, ground: Ground) -> Relief:
     contact = contact + rng.uniform(0.1, 0.5) * smooth_noise(rng, ground.rows, ground.cols, 60)
     level = rng.uniform(-0.8, 0.4)
     touch = ramp(contact, level, level + rng.uniform(0.3, 1.5))
-    sheared = rng.uniform(0.05, 0.4) * fractal(rng, ground.rows, ground.cols, 6, 0.7)
+    # Smooth between: rough ground without a line would be nobody's, least of all a blade's.
+    sheared = rng.uniform(0.01, 0.08) * fractal(rng, ground.rows, ground.cols, 6, 0.7)
     height = lines * touch + sheared * (1 - touch) - rng.uniform(0, 1.2) * touch
     return Relief(height + _material(rng, ground, 0.01, 0.12))
 
@@ -283,7 +284,7 @@ def rough_cut(rng: Rng, ground: Ground) -> Relief:
     """Lines of a blunt blade in ground nearly as rough as a tear: still on common paths."""
     lines = _lines(rng, _any_path(rng, ground), rng.uniform(5, 24), rng.uniform(0.3, 0.9))
     rows, cols = ground.rows, ground.cols
-    rough = rng.uniform(0.3, 0.8) * fractal(rng, rows, cols, rng.uniform(6, 25), 0.65)
+    rough = rng.uniform(0.25, 0.6) * fractal(rng, rows, cols, rng.uniform(6, 25), 0.65)
     return Relief(lines + rough + _material(rng, ground, 0.0, 0.1))
 
 

@@ -260,6 +260,9 @@ def stepped(rng: Rng, ground: Ground) -> Relief:
         return np.asarray(rng.uniform(0.15, 0.7) * swell + slope + ragged, np.float32)
 
     swell = turned(ground, _angle(rng), make) * rng.uniform(1.2, 3)
+    # Steps are of unequal width: a drawn scale, not a ruler, tells where they lie.
+    scale = np.cumsum(rng.lognormal(0, 0.8, 80)) / 1.4
+    swell = np.interp(swell, np.linspace(-20, 20, 80) / 2, scale).astype(np.float32)
     flats = np.floor(swell)
     height = flats + 0.4 * ramp(swell - flats, 0.6, 1.0)
     _, number, _ = cells(rng, rows, cols, rng.uniform(14, 50))
