@@ -23,6 +23,7 @@ from edgeqc.quantity import FloatArray
 from edgeqc.training.photographs import read_photographs
 from edgeqc.training.samples import (
     _zone_fill,
+    bench_face,
     calibrated_phantom,
     face_from_truth,
     misplaced,
@@ -32,6 +33,10 @@ from edgeqc.zoning.grid import N_T
 from edgeqc.zoning.region import region_features, unroll_for_regions
 
 _LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
+_SIDE_PX_MAX = 1300  # of phantoms: larger ones cost more time than they teach
+_BENCH_FACES = 2  # beside each phantom
+_DRAWN, _USUAL, _ANY, _BENCH = range(4)
+_KINDS = ("as drawn", "painted, usual looks", "painted, any texture", "bench")
 
 
 def _regions(
@@ -53,42 +58,60 @@ def _regions(
     ]
 
 
-def _draw(job: tuple[int, float, Path | None]) -> tuple[list[int], list[FloatArray], list[int]]:
+_Region = tuple[int, FloatArray, int]  # true name, features, kind of picture
+
+
+def _phantom_regions(
+    rng: np.random.Generator, photographs: tuple[NDArray[np.float32], ...]
+) -> list[_Region]:
+    """Return the regions of one phantom, and sometimes once more with its zones filled anew."""
+    recipe = random_recipe(rng)
+    if max(recipe.rows, recipe.cols) > _SIDE_PX_MAX:
+        return []
+    phantom = draw_phantom(recipe)
+    image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
+    pictures = [(_DRAWN, image)]
+    if rng.random() < 0.35 and phantom.truth.labels.any():
+        named = bool(rng.random() < 0.6)
+        pixels, _ = _zone_fill(
+            np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
+        )
+        pictures.append((_USUAL if named else _ANY, replace(image, pixels=pixels)))
+    found = []
+    for kind, picture in pictures:
+        for truth in phantom.truth.faces:
+            if truth.anterior_px.shape[0] < 12:
+                continue
+            seen = seen_part(face_from_truth(truth), image.pixels.shape)
+            if seen is not None:
+                regions = _regions(picture, misplaced(seen, rng), phantom.truth.labels)
+                found += [(zone, values, kind) for zone, values in regions]
+    return found
+
+
+def _bench_regions(rng: np.random.Generator) -> list[_Region]:
+    image, face, labels = bench_face(rng)
+    seen = seen_part(face, image.pixels.shape)
+    if seen is None:
+        return []
+    regions = _regions(image, misplaced(seen, rng), labels)
+    return [(zone, values, _BENCH) for zone, values in regions]
+
+
+def _draw(job: tuple[int, float, Path | None]) -> list[_Region]:
     seed, seconds, folder = job
     cv2.setNumThreads(1)
     photographs = read_photographs(folder) if folder else ()
-    names: list[int] = []
-    found: list[FloatArray] = []
-    kinds: list[int] = []
+    found: list[_Region] = []
     end = time.monotonic() + seconds
     step = 0
     while time.monotonic() < end:
         rng = np.random.default_rng([seed, step])
         step += 1
-        recipe = random_recipe(rng)
-        if max(recipe.rows, recipe.cols) > 1300:
-            continue
-        phantom = draw_phantom(recipe)
-        image = calibrated_phantom(phantom, scale_known=bool(rng.random() < 0.6))
-        pictures = [(0, image)]
-        if rng.random() < 0.35 and phantom.truth.labels.any():
-            named = bool(rng.random() < 0.6)
-            pixels, _ = _zone_fill(
-                np.asarray(image.pixels), phantom, rng, named=named, photographs=photographs
-            )
-            pictures.append((1 if named else 2, replace(image, pixels=pixels)))
-        for kind, picture in pictures:
-            for truth in phantom.truth.faces:
-                if truth.anterior_px.shape[0] < 12:
-                    continue
-                seen = seen_part(face_from_truth(truth), image.pixels.shape)
-                if seen is None:
-                    continue
-                for zone, values in _regions(picture, misplaced(seen, rng), phantom.truth.labels):
-                    names.append(zone)
-                    found.append(values)
-                    kinds.append(kind)
-    return names, found, kinds
+        found += _phantom_regions(rng, photographs)
+        for _ in range(_BENCH_FACES):
+            found += _bench_regions(rng)
+    return found
 
 
 def draw(
@@ -98,9 +121,9 @@ def draw(
     context = multiprocessing.get_context("spawn")
     with context.Pool(workers) as pool:
         parts = pool.map(_draw, [(seed * 1000 + k, seconds, photographs) for k in range(workers)])
-    names = np.concatenate([np.array(part[0]) for part in parts])
-    values = np.vstack([np.array(part[1]) for part in parts])
-    kinds = np.concatenate([np.array(part[2]) for part in parts])
+    names, values, kinds = (
+        np.array(each) for each in zip(*(row for part in parts for row in part), strict=True)
+    )
     np.savez_compressed(out, names=names, values=values, kinds=kinds)
     print(names.size, "regions", flush=True)
 
@@ -164,7 +187,7 @@ def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
     held, right = names[first:], total.argmax(axis=1) == names[first:]
     print(f"{first} regions fitted; kept apart: right {right.mean():.3f}, mean log-probability "
           f"{np.log(total[np.arange(held.size), held] + 1e-9).mean():.3f}")  # fmt: skip
-    for kind, title in enumerate(("as drawn", "painted, usual looks", "painted, any texture")):
+    for kind, title in enumerate(_KINDS):
         here = kinds[first:] == kind
         if here.any():
             print(f"  {title}: {right[here].mean():.3f} of {here.sum()}")
