@@ -6,7 +6,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from edgeqc.training.calibrate import calibrate, mean_with, read_faces
+from edgeqc.training.calibrate import calibrate, read_faces
 from edgeqc.zoning import calibration
 from edgeqc.zoning.calibration import (
     DIAGNOSTIC_NAMES,
@@ -69,23 +69,6 @@ def test_fitted_risks_and_doubts_hold_on_fresh_faces(record, monkeypatch):
     error = np.array([abs(row["depth"] - row["truth"]) for row in rows])
     doubt = np.array([depth_doubt(each) for each in found])
     assert 0.92 <= (error <= 2 * doubt).mean() <= 0.995
-
-
-def test_a_mean_of_two_records_lies_between_them(record, monkeypatch):
-    older = dict(record, names=list(DIAGNOSTIC_NAMES), **{
-        name: record[name][: len(DIAGNOSTIC_NAMES)] for name in ("centre", "scale")
-    })  # fmt: skip
-    older["scale"] = [2 * scale for scale in older["scale"]]
-    older["risk"] = [0.3, *(0.5 * np.ones(len(DIAGNOSTIC_NAMES))).tolist()]
-    mean = mean_with(record, older)
-    vector = np.array(record["centre"]) + 0.3 * np.array(record["scale"])
-    logits = []
-    for each in (record, older, mean):
-        n = len(each["names"])
-        z = (vector[:n] - np.array(each["centre"])) / np.array(each["scale"])
-        logits.append(each["risk"][0] + z @ np.array(each["risk"][1:]))
-    assert logits[2] == pytest.approx((logits[0] + logits[1]) / 2, abs=1e-3)
-    assert mean["log_u"] == record["log_u"]
 
 
 def test_the_shipped_record_fits_the_figures_in_use():

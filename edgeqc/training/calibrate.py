@@ -155,24 +155,6 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     }
 
 
-def mean_with(record: dict[str, Any], older: dict[str, Any]) -> dict[str, Any]:
-    """Return a record whose risk is the mean, on the scale of log-odds, with an older record's.
-
-    Figures that the older record does not know have no weight in it.
-    """
-    names, risk = record["names"], np.zeros(len(record["names"]) + 1)
-    risk[0] = older["risk"][0]
-    for name, centre, scale, slope in zip(
-        older["names"], older["centre"], older["scale"], older["risk"][1:], strict=True
-    ):
-        at = names.index(name)
-        risk[0] += slope * (record["centre"][at] - centre) / scale
-        risk[1 + at] = slope * record["scale"][at] / scale
-    mean = (np.array(record["risk"]) + risk) / 2
-    source = f"{record['from']}; risk the mean of this fit and of one on {older['from']}"
-    return record | {"risk": mean.round(5).tolist(), "from": source}
-
-
 def _tell(what: str, wrong: NDArray[np.bool_], risk: FloatArray) -> None:
     """Print what each limit of the risk would let pass, by cross-validation."""
     print(f"{what}: {wrong.size} faces, {wrong.mean():.3f} of them wrong")
@@ -187,12 +169,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("rows", type=Path, nargs="+")
     parser.add_argument("--source", required=True, help="what the faces are, with their seeds")
-    parser.add_argument("--mean-with", type=Path, help="older record to take the mean risk with")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     record = calibrate(read_faces(given.rows), given.source)
-    if given.mean_with:
-        record = mean_with(record, json.loads(given.mean_with.read_text("utf-8")))
     given.out.write_text(json.dumps(record, indent=1) + "\n", "utf-8")
 
 

@@ -1,6 +1,6 @@
 """Samples for the region model: whole zones of phantoms, with their true names.
 
-Run as ``python -m edgeqc.training.regions draw|fit ...``; DEVELOPERS.md has the recipe.
+Run as ``python -m edgeqc.training.regions draw|fit|join ...``; DEVELOPERS.md has the recipe.
 """
 
 from __future__ import annotations
@@ -193,12 +193,51 @@ def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
             print(f"  {title}: {right[here].mean():.3f} of {here.sum()}")
 
 
+_Model = dict[str, NDArray[np.float64]]
+
+
+def joined(first: _Model, second: _Model) -> _Model:
+    """Return a region model with the members of two, on the first one's standardisation.
+
+    Notes
+    -----
+    The mean over the members of all. The second one's members see figures that the first one's
+    limits clip, which differs from its own only far out.
+    """
+    found = dict(first)
+    members = int(first["members"])
+    ratio = first["scale"] / second["scale"]
+    shift = (first["centre"] - second["centre"]) / second["scale"]
+    for member in range(int(second["members"])):
+        weight = second[f"w{member}"]
+        found |= {
+            f"w{members + member}": weight * ratio[:, None],
+            f"b{members + member}": second[f"b{member}"] + shift @ weight,
+            f"v{members + member}": second[f"v{member}"],
+            f"c{members + member}": second[f"c{member}"],
+        }
+    found["members"] = first["members"] + second["members"]
+    return found
+
+
+def join(models: list[Path], out: Path) -> None:
+    """Write the region model that two make together."""
+    first, second = (
+        {name: np.asarray(stored[name], float) for name in stored.files}
+        for stored in map(np.load, models)
+    )
+    stored_as: dict[str, Any] = {k: np.float32(v) for k, v in joined(first, second).items()}
+    np.savez_compressed(out, **stored_as)
+
+
 def main() -> None:
     """Run one step of the recipe."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("step", choices=["draw", "fit"])
+    parser.add_argument("step", choices=["draw", "fit", "join"])
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--data", type=Path, nargs="*", default=[])
+    parser.add_argument(
+        "--data", type=Path, nargs="*", default=[], help="drawn regions; two models to join"
+    )
     parser.add_argument("--seconds", type=float, default=600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
@@ -206,6 +245,8 @@ def main() -> None:
     given = parser.parse_args()
     if given.step == "fit":
         fit(given.data, given.out)
+    elif given.step == "join":
+        join(given.data, given.out)
     else:
         draw(
             given.out,
