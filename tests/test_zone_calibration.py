@@ -161,13 +161,16 @@ def test_the_second_estimator_is_heard_where_the_depth_is_at_risk(
     assert [flag.name for flag in raised] == ["depth_disputed"] * disputed
 
 
-def test_a_through_cut_has_no_residual_to_doubt():
-    base = {each.name: 0.0 for each in fields(Diagnostics)}
+@pytest.mark.parametrize(("risk", "through", "doubted"), [
+    (0.25, 1.0, True), (0.15, 1.0, True), (0.05, 1.0, False), (0.15, 0.0, False),
+])  # fmt: skip
+def test_a_through_cut_has_no_residual_to_doubt_and_a_limit_of_its_own(risk, through, doubted):
+    base = {each.name: 0.0 for each in fields(Diagnostics)} | {"through": through}
     labels = np.ones((20, 30), np.uint8)
     found = _name_doubts(
-        labels, Diagnostics(**base), Risks(0.25, 0.01, 0.1), ZoneSettings(), against_sheet=0.0
+        labels, Diagnostics(**base), Risks(risk, 0.01, 0.1), ZoneSettings(), against_sheet=0.0
     )
-    assert [flag.name for flag in found] == ["zones_unnamed"]
+    assert [flag.name for flag in found] == ["zones_unnamed"] * doubted
 
 
 def test_a_contradicted_sheet_doubts_the_residual():

@@ -301,7 +301,8 @@ def _name_doubts(
     laser = (labels == LASER).any()
     scissor, torn = (float((labels == code).mean()) >= LEAST_SHARE for code in (SCISSOR, TORN))
     doubts = []
-    if risks.zones > settings.risk_max:
+    limit = settings.through_risk_max if found.through else settings.risk_max
+    if risks.zones > limit:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
     elif torn and not scissor and risks.unfamiliar > settings.unfamiliar_max:
         doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
