@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from edgeqc.training.bench_faces import BENCH_LOOKS, LASER, ZONE_NAMES, _residual, draw_bench_face
-from edgeqc.training.bench_looks_laser import Ground, read_profile, turned
+from edgeqc.training.bench_fields import Ground, read_profile, turned
 
 PICTURES = 14
 ALL_LOOKS = [(zone, look) for zone, looks in BENCH_LOOKS.items() for look in looks]

@@ -269,10 +269,11 @@ def _with_laser(
     # the calibrated doubt is that of the mean; what the draws do not explain is common to all
     common = math.sqrt(max(0.0, zones.depth_u_model**2 - sd_mean**2))
     beside = _beside_stretches(profile, measured, float(t.mean()))
+    near = {_BESIDE_STRETCH: beside} if beside else {}
 
     def of(value: float, sd: float, *, mean: bool = True) -> Measured:
         budget = {"border along s": sd, "model and outline": common}
-        return _fraction(value, budget | ({_BESIDE_STRETCH: beside} if mean else {}), n)
+        return _fraction(value, budget | (near if mean else {}), n)
 
     limit = settings.through_cut_fraction
     through = float((depth >= limit).mean())
@@ -333,9 +334,10 @@ def _ligament(
         budget = {
             "border along s": thickness * sd,
             "model and outline": thickness * common,
-            _BESIDE_STRETCH: thickness * near,
             "pixel size": value * image.u_rel_pixel_size,
         }
+        if near:
+            budget[_BESIDE_STRETCH] = thickness * near
         u = combine(budget)
         result.append(
             Measured(value, u, "µm", budget, rest.size, max(0.0, value - 2 * u), value + 2 * u)

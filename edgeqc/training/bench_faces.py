@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.training.bench_looks_laser import (
-    LASER_LOOKS,
+from edgeqc.training.bench_fields import (
     Field,
     Ground,
     Look,
@@ -26,6 +25,7 @@ from edgeqc.training.bench_looks_laser import (
     smooth_noise,
     white_noise,
 )
+from edgeqc.training.bench_looks_laser import LASER_LOOKS
 from edgeqc.training.bench_looks_scissor import SCISSOR_LOOKS
 from edgeqc.training.bench_looks_torn import TORN_LOOKS
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from edgeqc.training.bench_looks_laser import (
+from edgeqc.training.bench_fields import (
     OVERSAMPLING,
     Field,
     Ground,

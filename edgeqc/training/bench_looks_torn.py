@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.training.bench_looks_laser import (
+from edgeqc.training.bench_fields import (
     Field,
     Ground,
     Look,

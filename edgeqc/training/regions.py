@@ -1,4 +1,4 @@
-"""Samples for the region model: whole zones of phantoms, with their true names.
+"""Samples for the region model: whole zones of phantoms and bench faces, with true names.
 
 Run as ``python -m edgeqc.training.regions draw|fit|join ...``; DEVELOPERS.md has the recipe.
 """

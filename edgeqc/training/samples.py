@@ -51,37 +51,57 @@ def quantised(planes: FloatImage) -> NDArray[np.int8]:
     return np.asarray(np.clip(np.rint(planes * PLANE_STEP), -127, 127), np.int8)
 
 
+def _calibrated(
+    pixels: FloatImage, valid: NDArray[np.bool_], size_um: float | None, name: str
+) -> CalibratedImage:
+    """Return a drawn picture as a calibrated image, its pixel size known or not, without tilt."""
+    return CalibratedImage(
+        pixels=pixels,
+        valid=valid,
+        pixel_size_um=(size_um, size_um) if size_um else None,
+        u_rel_pixel_size=0.0,
+        pixel_size_source="sheet" if size_um else "none",
+        tilt_deg=0.0,
+        u_tilt_deg=0.0,
+        noise_sd=0.0,
+        source=ImageSource(name),
+    )
+
+
 def calibrated_phantom(phantom: Phantom, *, scale_known: bool = True) -> CalibratedImage:
     """Return a phantom's picture as a calibrated image, with the data bar left out."""
     pixels = np.asarray(phantom.image, np.float32)
     pixels = pixels / np.float32(np.iinfo(phantom.image.dtype).max)
-    size = phantom.truth.pixel_size_um
-    return CalibratedImage(
-        pixels=pixels,
-        valid=phantom.truth.scene != 3,
-        pixel_size_um=(size, size) if scale_known else None,
-        u_rel_pixel_size=0.0,
-        pixel_size_source="sheet" if scale_known else "none",
-        tilt_deg=phantom.truth.tilt_deg,
-        u_tilt_deg=0.0,
-        noise_sd=0.0,
-        source=ImageSource("phantom"),
+    truth = phantom.truth
+    size = truth.pixel_size_um if scale_known else None
+    image = _calibrated(pixels, truth.scene != 3, size, "phantom")
+    return replace(image, tilt_deg=truth.tilt_deg)
+
+
+def _true_face(anterior_px: FloatArray, posterior_px: FloatArray) -> CutFace:
+    """Return a face record of two true edges, (n, 2) each, opposite points paired."""
+    steps = np.hypot(*np.diff((anterior_px + posterior_px) / 2, axis=0).T)
+    return CutFace(
+        number=1,
+        outline_px=np.concatenate([anterior_px, posterior_px[::-1]]),
+        anterior_px=anterior_px,
+        posterior_px=posterior_px,
+        s_px=np.concatenate([[0.0], np.cumsum(steps)]),
+        complete=np.ones(anterior_px.shape[0], bool),
+        anterior="unknown",
+        anterior_source="sheet",
+        u_edge_px=0.5,
     )
 
 
 def face_from_truth(truth: FaceTruth) -> CutFace:
     """Return a face record with the phantom's true outline and frame."""
-    steps = np.hypot(*np.diff((truth.anterior_px + truth.posterior_px) / 2, axis=0).T)
-    return CutFace(
+    return replace(
+        _true_face(truth.anterior_px, truth.posterior_px),
         number=truth.number,
         outline_px=truth.outline_px,
-        anterior_px=truth.anterior_px,
-        posterior_px=truth.posterior_px,
-        s_px=np.concatenate([[0.0], np.cumsum(steps)]),
         complete=truth.complete,
         anterior=truth.anterior,
-        anterior_source="sheet",
-        u_edge_px=0.5,
     )
 
 
@@ -257,34 +277,9 @@ def bench_face(rng: np.random.Generator) -> tuple[CalibratedImage, CutFace, NDAr
     """
     made = draw_bench_face(rng)
     size = made.pixel_size_um if rng.random() < _SCALE_KNOWN else None
-    image = CalibratedImage(
-        pixels=np.asarray(made.image, np.float32) / np.float32(255),
-        valid=np.ones(made.image.shape, bool),
-        pixel_size_um=(size, size) if size else None,
-        u_rel_pixel_size=0.0,
-        pixel_size_source="sheet" if size else "none",
-        tilt_deg=0.0,
-        u_tilt_deg=0.0,
-        noise_sd=0.0,
-        source=ImageSource("bench face"),
-    )
+    pixels = np.asarray(made.image, np.float32) / np.float32(255)
+    image = _calibrated(pixels, np.ones(pixels.shape, bool), size, "bench face")
     return image, _true_face(made.anterior_px, made.posterior_px), made.labels
-
-
-def _true_face(anterior_px: FloatArray, posterior_px: FloatArray) -> CutFace:
-    """Return a face record of two true edges, (n, 2) each, opposite points paired."""
-    steps = np.hypot(*np.diff((anterior_px + posterior_px) / 2, axis=0).T)
-    return CutFace(
-        number=1,
-        outline_px=np.concatenate([anterior_px, posterior_px[::-1]]),
-        anterior_px=anterior_px,
-        posterior_px=posterior_px,
-        s_px=np.concatenate([[0.0], np.cumsum(steps)]),
-        complete=np.ones(anterior_px.shape[0], bool),
-        anterior="unknown",
-        anterior_source="sheet",
-        u_edge_px=0.5,
-    )
 
 
 def draw_bench_samples(rng: np.random.Generator) -> list[FaceSample]:
