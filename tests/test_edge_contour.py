@@ -213,3 +213,14 @@ def test_constant_and_short_edges_give_no_rows():
                           settings)
     assert len(short) == 2
     assert edge_rows(short[0]) == ()
+
+
+def test_an_interval_that_outgrows_its_value_tells_nothing():
+    from edgeqc.measure.edge_roughness import _told
+    from edgeqc.quantity import Measured
+
+    near = Measured(5.0, 1.0, "µm", {}, 9, 3.0, 8.0)
+    assert _told(near) is near
+    for far in (Measured(5.0, 4.0, "µm", {}, 9, 0.0, 5e4), Measured(5.0, 6.0, "µm", {}, 9, 0, 9.0)):
+        assert np.isnan(_told(far).value)
+        assert "does not tell" in _told(far).note

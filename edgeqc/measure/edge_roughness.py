@@ -100,9 +100,12 @@ def _line_edge_rows(contour: EdgeContour, edge: LineEdge) -> tuple[RoughnessRow,
     )
 
 
+_WIDEST = 10.0  # an interval that ends at more than so many times the value tells nothing
+
+
 def _told(value: Measured) -> Measured:
-    """Return the value, or none where its standard uncertainty exceeds it."""
-    if not value.u > value.value:
+    """Return the value, or none where its standard uncertainty or its interval outgrows it."""
+    if not (value.u > value.value or value.interval[1] > _WIDEST * value.value):
         return value
     return Measured(math.nan, math.nan, value.unit, note="the edge does not tell it")
 
