@@ -62,9 +62,9 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.2
+    risk_max: float = 0.15
     through_risk_max: float = 0.1
-    unfamiliar_max: float = 0.2
+    unfamiliar_max: float = 0.15
     against_max: float = 0.05
     contradiction_max: float = 0.8
     depth_risk_max: float = 0.05
