@@ -194,6 +194,16 @@ def test_each_weight_alone_refuses_a_zone_and_says_so(scene, plain):
         assert found.height_um is None
         assert words in found.reason
         assert found.u_rel == pytest.approx(0.5, rel=0.1)
+    strict = dataclasses.replace(SETTINGS, finer_weight=0.5 / (plain.fine - 1))
+    assert "finer than the band" in told(*scene, settings=strict).reason
+
+
+def test_lines_alone_give_no_heights(scene, plain):
+    assert 0 < plain.coherence < SETTINGS.largest_coherence
+    strict = dataclasses.replace(SETTINGS, largest_coherence=0.9 * plain.coherence)
+    found = told(*scene, settings=strict)
+    assert found.height_um is None
+    assert "lines alone" in found.reason
 
 
 def test_the_same_pair_gives_the_same_heights(scene, plain):
@@ -297,6 +307,17 @@ def test_the_opening_is_the_texture_across_over_that_along():
         1, abs=0.1)
 
 
+def test_lines_run_one_way_whatever_way_that_is_and_though_it_changes():
+    rng = np.random.default_rng(34)
+    row, col = np.mgrid[: SIZE[0], : SIZE[1]].astype(float)
+    height = rough(rng, 5.0, 1.0)
+    for across in (row, col, row + col, np.hypot(row + 200, col + 200)):
+        assert witness(height, np.sin(0.7 * across), zone()).coherence > 0.97
+    assert witness(height, rough(rng, 2.0, 1.0), zone()).coherence < 0.3
+    grid = np.sin(0.7 * row) + np.sin(0.7 * col)
+    assert witness(height, grid, zone()).coherence < 0.3
+
+
 def test_witnesses_of_parts_add_up():
     rng = np.random.default_rng(33)
     height = rough(rng, 5.0, 3.0)
@@ -306,6 +327,8 @@ def test_witnesses_of_parts_add_up():
     both = together(parts)
     assert both.points == zone().sum()
     assert min(p.explained for p in parts) < both.explained < max(p.explained for p in parts) + 0.02
+    coherent = sorted(part.coherence for part in parts)
+    assert coherent[0] <= both.coherence <= coherent[1]
     assert Witness(100, 1.0, 0.0, 1.0, 1.0).explained == 0  # too small to say anything
     assert Witness(9000, 0.0, 0.0, 0.0, 0.0).explained == 0
 

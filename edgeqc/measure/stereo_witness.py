@@ -42,6 +42,8 @@ class Witness:
         Sum of squares of the brightness in the band, and of what the relief leaves of it.
     across, along : float
         Sums of squares of the texture's gradient across and along the tilt axis.
+    aligned : float
+        The same sum of both, of the part that the surroundings' one direction holds.
     """
 
     points: int
@@ -49,6 +51,7 @@ class Witness:
     left: float
     across: float
     along: float
+    aligned: float = 0.0
 
     @property
     def explained(self) -> float:
@@ -63,13 +66,19 @@ class Witness:
         """Gradient of the texture across the axis over that along it (1: no direction)."""
         return math.sqrt(self.across / self.along) if self.along > 0 else math.inf
 
+    @property
+    def coherence(self) -> float:
+        """Share of the texture's gradient that runs one way, place by place (1: lines alone)."""
+        whole = self.across + self.along
+        return min(self.aligned / whole, 1.0) if whole > 0 else 0.0
+
 
 def together(parts: Sequence[Witness]) -> Witness:
     """Return the witness of several patches as of one."""
     return Witness(
         sum(part.points for part in parts), sum(part.brightness for part in parts),
         sum(part.left for part in parts), sum(part.across for part in parts),
-        sum(part.along for part in parts),
+        sum(part.along for part in parts), sum(part.aligned for part in parts),
     )
 
 
@@ -113,8 +122,24 @@ def witness_of(patch: ReliefPatch, laid: LaidPair, parallax_px: Plane) -> Witnes
     design -= design.mean(axis=0)
     bright = np.asarray(grey - grey.mean(), float)
     fit, *_ = np.linalg.lstsq(design, bright, rcond=None)
+    step, climb = (
+        np.where(inside, gradient(laid.clean, axis), 0).astype(np.float32) for axis in (1, 0))
     return Witness(
         bright.size, float(bright @ bright), float(np.sum((bright - design @ fit) ** 2)),
-        *(float(np.sum(np.square(gradient(laid.clean, axis)[inside], dtype=float)))
-          for axis in (1, 0)),
+        float(np.sum(np.square(step, dtype=float))), float(np.sum(np.square(climb, dtype=float))),
+        _aligned(step, climb),
     )
+
+
+def _aligned(across: Plane, along: Plane) -> float:
+    """Return the sum of a gradient's squares times the coherence of its surroundings.
+
+    Notes
+    -----
+    Eigenvalues of the structure tensor within `COARSE_PX`, difference over sum (IEEE Trans. Pattern
+    Anal. Mach. Intell. 1991, 13:775).
+    """
+    squares, twice = across * across - along * along, 2 * across * along
+    energy = across * across + along * along
+    one, two, whole = (smooth(plane, COARSE_PX) for plane in (squares, twice, energy))
+    return float(np.sum(energy * np.hypot(one, two) / np.maximum(whole, 1e-20), dtype=float))

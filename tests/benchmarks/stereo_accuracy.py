@@ -49,7 +49,8 @@ from other_stereo_maker import draw_other_pair
 SIDE_PX, BORDER_PX, LEAST_POINTS = 320, 12, 4000
 U_TILT_DEG, U_PIXEL = 0.1, 0.01
 OPEN = StereoZoneSettings(
-    least_matched=0.5, least_relief_px=0.25, least_opening=0.0, largest_u_rel=math.inf)
+    least_matched=0.5, least_relief_px=0.25, least_opening=0.0, largest_coherence=1.0,
+    largest_u_rel=math.inf)
 """Limits that refuse next to nothing: what a study of them needs."""
 
 BAND_PX = (3.0, 12.0)
@@ -152,7 +153,8 @@ def look(
         return {"reason": "no match: " + ",".join(f.name for f in found.flags), "matched": matched}
     heights = zone_heights(found.stereo, known, "polynomial 2", settings)
     row = {name: getattr(heights, name) for name in (
-        "reason", "moved", "part", "split", "unseen", "excess", "explained", "opening", "fine")}
+        "reason", "moved", "part", "split", "unseen", "excess", "explained", "opening", "coherence",
+        "fine")}
     row["matched"] = matched
     if heights.height_um is None:
         return row
