@@ -78,6 +78,9 @@ def _depth(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     step = b.chance(0.2) * b.uniform(-0.5, 0.5) * room
     depth = depth + step * torch.sigmoid((col - b.uniform(-0.5, 0.5)) / 0.004)
     depth = torch.where(depth > 0.985, 2.0, torch.where(depth < 0.02, -1.0, depth))
+    # over a stretch the laser got through, with ends as steep as they come
+    gone = (col - b.uniform(-0.5, 0.5)).abs() < b.uniform(0.03, 0.3)
+    depth = torch.where(gone & (b.chance(0.12) > 0), 2.0, depth)
     layout = torch.rand(b.size, 1, 1, device=b.device)
     depth = torch.where(layout < 0.10, torch.full_like(depth, 2.0), depth)  # through
     depth = torch.where(layout > 0.86, torch.full_like(depth, -1.0), depth)  # no laser

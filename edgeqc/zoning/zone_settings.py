@@ -20,8 +20,8 @@ class ZoneSettings:
         texture-filled faces below 0.15 a thin strip, or the name, was missed in 6.
     unfamiliar_max : float
         Largest probability that the looks are none that the models know, for the same, where
-        the residual is called torn and nothing else: what they do not know they call torn, and
-        with conviction.
+        the residual is called torn and nothing else and the sheet does not say so: what they do
+        not know they call torn, and with conviction.
     against_max : float
         Largest probability that network and region model together give to another name than the
         one given, of the zone that fares worst, for the same, where there is a residual: of 293

@@ -244,7 +244,9 @@ def map_zones(
     risks, u_depth = zone_risks(found), depth_doubt(found)
     # where no chord is complete no depth is given, and none to be doubted
     given = u_depth if reading.face.complete.any() else 0.0
-    flags += _name_doubts(labels, found, risks, settings, against_sheet=naming.contradiction)
+    flags += _name_doubts(
+        labels, found, risks, settings, against_sheet=naming.contradiction, freed_by=freed_by
+    )
     flags += _doubts(labels, found, given, settings, depth_risk=risks.depth)
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
@@ -296,15 +298,18 @@ def _name_doubts(
     settings: ZoneSettings,
     *,
     against_sheet: float,
+    freed_by: str,
 ) -> tuple[Raised, ...]:
     """Return the flag of names that cannot be relied on: of all zones, or of the residual alone."""
     laser = (labels == LASER).any()
     scissor, torn = (float((labels == code).mean()) >= LEAST_SHARE for code in (SCISSOR, TORN))
+    # where the sheet says that it was torn, the name does not rest on the look alone
+    unfamiliar = 0.0 if freed_by == "traction" else risks.unfamiliar
     doubts = []
     limit = settings.through_risk_max if found.through else settings.risk_max
     if risks.zones > limit:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
-    elif torn and not scissor and risks.unfamiliar > settings.unfamiliar_max:
+    elif torn and not scissor and unfamiliar > settings.unfamiliar_max:
         doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
     elif (scissor or torn) and found.region_clash > settings.against_max:
         doubts.append(f"a zone may bear another name ({found.region_clash:.2f})")
