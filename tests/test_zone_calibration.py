@@ -126,7 +126,8 @@ def test_only_what_is_called_torn_may_be_of_another_origin():
         for number, code in enumerate(kinds):
             labels[12:, number * 15 :] = code
         # a look of its own is no doubt where the sheet says what made the zone
-        for freed_by, doubts in (("", expected), ("scissors", expected), ("traction", [])):
+        by_sheet = ["named_by_sheet"] if expected else []
+        for freed_by, doubts in (("", expected), ("scissors", expected), ("traction", by_sheet)):
             found = _name_doubts(
                 labels, base, Risks(0.05, 0.01, 0.9), ZoneSettings(),
                 against_sheet=0.0, freed_by=freed_by,

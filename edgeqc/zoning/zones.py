@@ -303,13 +303,14 @@ def _name_doubts(
     """Return the flag of names that cannot be relied on: of all zones, or of the residual alone."""
     laser = (labels == LASER).any()
     scissor, torn = (float((labels == code).mean()) >= LEAST_SHARE for code in (SCISSOR, TORN))
+    unknown = torn and not scissor and risks.unfamiliar > settings.unfamiliar_max
     # where the sheet says that it was torn, the name does not rest on the look alone
-    unfamiliar = 0.0 if freed_by == "traction" else risks.unfamiliar
+    by_sheet = unknown and freed_by == "traction"
     doubts = []
     limit = settings.through_risk_max if found.through else settings.risk_max
     if risks.zones > limit:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
-    elif torn and not scissor and unfamiliar > settings.unfamiliar_max:
+    elif unknown and not by_sheet:
         doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
     elif (scissor or torn) and found.region_clash > settings.against_max:
         doubts.append(f"a zone may bear another name ({found.region_clash:.2f})")
@@ -321,8 +322,10 @@ def _name_doubts(
     if laser and not deep:
         doubts.append(f"risk of a wrong depth {risks.depth:.2f}")
     alone = laser and (scissor or torn) and deep
-    name = "residual_unnamed" if alone else "zones_unnamed"
-    return (raised(name, "; ".join(doubts)),) if doubts else ()
+    if doubts:
+        name = "residual_unnamed" if alone else "zones_unnamed"
+        return (raised(name, "; ".join(doubts)),)
+    return (raised("named_by_sheet", f"{risks.unfamiliar:.2f}"),) if by_sheet else ()
 
 
 def _doubts(
