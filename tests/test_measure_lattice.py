@@ -26,10 +26,11 @@ SHAPE = (320, 400)
 
 def _measure(picture: np.ndarray, *, pixel_um: float | None = 0.5, tilt_deg: float = 0.0,
              set_um: tuple[float, float] | None = None,
-             length_to: str = "right") -> LatticeMeasures:
+             length_to: str = "right",
+             settings: LatticeSettings | None = None) -> LatticeMeasures:
     image = scenes.plain_image(picture, pixel_um=pixel_um, tilt_deg=tilt_deg)
     face = scenes.plain_face(*picture.shape, length_to=length_to)
-    return measure_lattice(image, face, scenes.one_zone(), set_um=set_um)
+    return measure_lattice(image, face, scenes.one_zone(), set_um=set_um, settings=settings)
 
 
 def _check(found: LatticeMeasures, spot: float, line: float, tolerance: float = 0.015) -> None:
@@ -75,6 +76,20 @@ def test_jitter_lowers_regularity() -> None:
         assert found.regularity is not None
         shares.append(found.regularity.value)
     assert shares[0] > shares[1] > shares[2]
+
+
+def test_parts_of_the_zone_that_differ_give_no_separation() -> None:
+    picture = scenes.lattice_picture(SHAPE, np.random.default_rng(9), spot_px=8, line_px=12)
+    found = _measure(picture, set_um=(4, 6))
+    _check(found, 4, 6)
+    assert found.spot_um is not None
+    assert found.line_um is not None
+    apart = max(each.budget["spectrum"] / each.value for each in (found.spot_um, found.line_um))
+    assert apart < 0.2 * LatticeSettings().max_u_rel  # a plain lattice is nowhere near the limit
+    strict = _measure(picture, set_um=(4, 6), settings=LatticeSettings(max_u_rel=0.9 * apart))
+    assert strict.spot_um is None
+    assert "parts of the zone differ" in strict.reasons["spot_um"]
+    assert [flag.name for flag in strict.flags] == ["lattice_not_significant"]
 
 
 def test_a_wrong_set_value_does_not_change_what_is_measured() -> None:

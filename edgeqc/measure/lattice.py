@@ -304,6 +304,10 @@ def _measured(
     if finest < settings.min_period_px:
         return _nothing(f"a separation of {finest:.1f} pixels is too fine to be sure of",
                         raised("texture_unresolved", f"{finest:.1f} px"))
+    apart = max(scatter[0] / lattice.spot, scatter[1] / lattice.line)
+    if apart > settings.max_u_rel:
+        why = f"parts of the zone differ by {apart:.1%} in what the separations are"
+        return _nothing(why, raised("lattice_not_significant", why))
     doubt = _against_set(lattice, set_um, max(frame.pixel_um), settings)
     if doubt is not None:
         return _nothing(doubt, raised("lattice_differs_from_set", doubt))

@@ -57,6 +57,10 @@ class LatticeSettings:
         How far spots and lines may be from a right angle, besides what the doubt of the tilt
         makes; the second where two waves are all there is. On drawn faces 95 % of the right
         lattices lie within 0.33, waves that stand beside each other by chance anywhere.
+    max_u_rel : float
+        Largest relative standard uncertainty by what parts of the zone say, for separations to be
+        given: waves of one lattice mostly agree ten times better, and a wave of something else
+        among them moved one separation by 5.6 %.
     min_waves : int
         Fewest waves at which separations are given that are far from the set ones.
     max_departure : float
@@ -78,6 +82,7 @@ class LatticeSettings:
     min_explained: float = 0.1
     max_skew_deg: float = 0.5
     max_skew_pair_deg: float = 0.25
+    max_u_rel: float = 0.0075
     min_waves: int = 4
     max_departure: float = 0.4
     max_departure_coarse: float = 0.15
