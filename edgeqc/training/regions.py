@@ -20,8 +20,12 @@ from edgeqc.faces.face import CutFace
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.phantoms import draw_phantom, random_recipe
 from edgeqc.quantity import FloatArray
+from edgeqc.training.cell_classes import NAMELESS
 from edgeqc.training.photographs import read_photographs
 from edgeqc.training.samples import (
+    _SCALE_KNOWN,
+    _calibrated,
+    _true_face,
     _zone_fill,
     bench_face,
     calibrated_phantom,
@@ -31,12 +35,16 @@ from edgeqc.training.samples import (
 )
 from edgeqc.zoning.grid import N_T
 from edgeqc.zoning.region import region_features, unroll_for_regions
+from edgeqc.zoning.texture import MARGIN
 
 _LEAST_SHARE = 0.02  # of the face; a smaller region has no texture to speak of
 _SIDE_PX_MAX = 1300  # of phantoms: larger ones cost more time than they teach
 _BENCH_FACES = 2  # beside each phantom
-_DRAWN, _USUAL, _ANY, _BENCH = range(4)
-_KINDS = ("as drawn", "painted, usual looks", "painted, any texture", "bench")
+_STRIP_ROWS = (90.0, 620.0)  # thickness and a rim, in pixels
+_STRIP_PIXEL_UM = (0.15, 2.0)
+_DRAWN, _USUAL, _ANY, _BENCH, _STRIP = range(5)
+_KINDS = ("as drawn", "painted, usual looks", "painted, any texture", "bench", "strips")
+_STRIPS = 3  # drawn at a time, beside each phantom
 
 
 def _regions(
@@ -98,9 +106,38 @@ def _bench_regions(rng: np.random.Generator) -> list[_Region]:
     return [(zone, values, _BENCH) for zone, values in regions]
 
 
+def strip_regions(rng: np.random.Generator) -> list[_Region]:
+    """Return the regions of strips as the zone model learns from them, those of usual looks."""
+    import torch  # not there where regions are joined alone
+
+    from edgeqc.training.strip_fields import Batch
+    from edgeqc.training.strips import draw_pictures
+
+    torch.manual_seed(int(rng.integers(2**31)))
+    rows = 2 * round(float(np.exp(rng.uniform(*np.log(_STRIP_ROWS)))) / 2)
+    cols = 2 * round(rows * float(rng.uniform(0.8, 3.0)) / 2)
+    grey, codes, _ = draw_pictures(Batch(_STRIPS, rows, cols, "cpu"))
+    along = np.arange(8, cols - 8, 2, dtype=float)
+    rim = MARGIN / (1 + 2 * MARGIN) * rows
+    edges = [np.stack([np.full_like(along, at), along], axis=1) for at in (rim, rows - 1 - rim)]
+    face = _true_face(edges[0], edges[1])
+    size_um = float(np.exp(rng.uniform(*np.log(_STRIP_PIXEL_UM))))
+    found = []
+    for picture, zones in zip(grey.numpy(), codes.numpy(), strict=True):
+        known = size_um if rng.random() < _SCALE_KNOWN else None
+        image = _calibrated(picture, np.ones(picture.shape, bool), known, "strip")
+        labels = np.where(zones < NAMELESS, zones + 1, 0).astype(np.uint8)
+        regions = _regions(image, misplaced(face, rng), labels)
+        found += [(zone, values, _STRIP) for zone, values in regions]
+    return found
+
+
 def _draw(job: tuple[int, float, Path | None]) -> list[_Region]:
     seed, seconds, folder = job
+    import torch
+
     cv2.setNumThreads(1)
+    torch.set_num_threads(1)
     photographs = read_photographs(folder) if folder else ()
     found: list[_Region] = []
     end = time.monotonic() + seconds
@@ -111,6 +148,7 @@ def _draw(job: tuple[int, float, Path | None]) -> list[_Region]:
         found += _phantom_regions(rng, photographs)
         for _ in range(_BENCH_FACES):
             found += _bench_regions(rng)
+        found += strip_regions(rng)
     return found
 
 

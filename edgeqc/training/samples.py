@@ -283,10 +283,15 @@ def bench_face(rng: np.random.Generator) -> tuple[CalibratedImage, CutFace, NDAr
 
 
 def draw_bench_samples(rng: np.random.Generator) -> list[FaceSample]:
-    """Return a bench face's samples for the zone model; none where the picture shows too little."""
+    """Return a bench face's samples for the zone model; none where the picture shows too little.
+
+    Whether its looks are of no particular origin is not to be learned: many are drawn to be taken
+    for another's, and called usual they made unknown looks pass for known ones.
+    """
     image, face, labels = bench_face(rng)
     seen = seen_part(face, image.pixels.shape)
-    return [] if seen is None else [_turned_sample(image, seen, labels, rng)]
+    untold = np.full(5, UNTOLD, np.uint8)
+    return [] if seen is None else [_turned_sample(image, seen, labels, rng, origins=untold)]
 
 
 def draw_samples(

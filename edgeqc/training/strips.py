@@ -228,9 +228,20 @@ def littered(b: Batch, place: Place, signal: Tensor) -> tuple[Tensor, Tensor]:
     return torch.where(hidden, body, signal), hidden
 
 
+def _transferred(b: Batch, signal: Tensor) -> Tensor:
+    """Return the signal with coarse and fine detail weighed anew, as detectors and filters do."""
+    f_row = torch.fft.fftfreq(b.rows, device=b.device)[None, :, None]
+    f_col = torch.fft.rfftfreq(b.cols, device=b.device)[None, None, :]
+    octave = torch.log2(torch.sqrt(f_row**2 + f_col**2) + 1e-6)
+    step = torch.sigmoid((octave - b.uniform(-7, -1.5)) / b.uniform(0.3, 1.5))
+    gain = torch.exp(b.chance(0.35) * b.uniform(-1, 1) * step)
+    return torch.fft.irfft2(torch.fft.rfft2(signal) * gain, s=(b.rows, b.cols))
+
+
 def taken(b: Batch, signal: Tensor) -> Tensor:
-    """Return the picture of the signal: beam, gradient, charging, noise, clipping."""
+    """Return the picture of the signal: beam, gradient, charging, noise, clipping, tone."""
     signal = blur(signal, torch.where(b.chance(0.06) > 0, b.uniform(1.5, 3), b.uniform(0.3, 1.1)))
+    signal = _transferred(b, signal)
     for axis, count in ((1, b.rows), (2, b.cols)):
         ramp = torch.linspace(-0.5, 0.5, count, device=b.device)
         shape = [1, 1, 1]
@@ -249,7 +260,9 @@ def taken(b: Batch, signal: Tensor) -> Tensor:
     contrast = b.log_uniform(0.15, 0.8)
     grey = b.uniform(0.3, 0.6) + contrast * (signal - 1)
     grey = grey + b.chance(0.15) * b.uniform(0, 1) * (grey - blur(grey, 1.2))
-    return ((grey.clamp(0, 1) * 255).round() / 255)
+    grey = grey.clamp(0, 1)
+    grey = grey + b.chance(0.3) * b.uniform(-0.8, 0.8) * grey * (1 - grey)  # a tone curve
+    return (grey * 255).round() / 255
 
 
 def smoothed(plane: Tensor, sigma: float) -> Tensor:
@@ -309,6 +322,26 @@ def planes_of(grey: Tensor, cols: int, sample: float) -> Tensor:
     return torch.stack(planes, dim=1)
 
 
+def draw_pictures(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
+    """Return unrolled faces as a microscope shows them, and what lies where.
+
+    Rows reach from ``MARGIN`` of the thickness before the face to as much behind it.
+
+    Returns
+    -------
+    grey, codes, edge_px : (size, rows, cols) tensors
+        Grey 0 .. 1; 0 laser, 1 scissor, 2 torn, 3 obscured, what is known of the look's origin
+        added; distance from the face's edge in samples, positive inside.
+    """
+    place = _lay_out(b)
+    electrons, origins = zone_signal(b, place)
+    signal, hidden = littered(b, place, _surround(b, place, electrons))
+    grey = taken(b, signal)
+    zones = place.codes.flatten(1)
+    codes = (zones + torch.gather(origins, 1, zones)).reshape(place.codes.shape)
+    return grey, torch.where(hidden, 3, codes), place.edge_px
+
+
 def draw_strips(
     size: int, cols: int, sample: float, device: str, photographs: Tensor | None = None
 ) -> tuple[Tensor, Tensor]:
@@ -336,17 +369,11 @@ def draw_strips(
     """
     rows, columns = 32 * round(ROWS * sample / 32), 32 * round(cols * sample / 32)
     b = Batch(size, rows, columns, device, photographs)
-    place = _lay_out(b)
-    electrons, origins = zone_signal(b, place)
-    signal, hidden = littered(b, place, _surround(b, place, electrons))
-    grey = taken(b, signal)
-    zones = place.codes.flatten(1)
-    codes = (zones + torch.gather(origins, 1, zones)).reshape(place.codes.shape)
-    codes = torch.where(hidden, 3, codes)
+    grey, codes, edge_px = draw_pictures(b)
     # where either edge is misplaced, the frame's own t says what is on the face
     row = (torch.arange(b.rows, device=device, dtype=torch.float32) + 0.5) / b.rows
     frame_t = (-MARGIN + row * (1 + 2 * MARGIN))[None, :, None]
-    outside = (place.edge_px < 0) | (frame_t < 0) | (frame_t > 1)
+    outside = (edge_px < 0) | (frame_t < 0) | (frame_t > 1)
     codes = torch.where(outside, IGNORED, codes)
     known = torch.rand(size, device=device) < 0.7
     turned = ~known & (torch.rand(size, device=device) < 0.5)
