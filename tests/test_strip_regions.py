@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-pytest.importorskip("torch")
+torch = pytest.importorskip("torch")
 
 from edgeqc.training.regions import strip_regions  # noqa: E402
 from edgeqc.zoning.region import _model  # noqa: E402

@@ -114,8 +114,8 @@ def strip_regions(rng: np.random.Generator) -> list[_Region]:
     from edgeqc.training.strips import draw_pictures
 
     torch.manual_seed(int(rng.integers(2**31)))
-    rows = 2 * round(float(np.exp(rng.uniform(*np.log(_STRIP_ROWS)))) / 2)
-    cols = 2 * round(rows * float(rng.uniform(0.8, 3.0)) / 2)
+    rows = 16 * round(float(np.exp(rng.uniform(*np.log(_STRIP_ROWS)))) / 16)
+    cols = 16 * round(rows * float(rng.uniform(0.8, 3.0)) / 16)
     grey, codes, _ = draw_pictures(Batch(_STRIPS, rows, cols, "cpu"))
     along = np.arange(8, cols - 8, 2, dtype=float)
     rim = MARGIN / (1 + 2 * MARGIN) * rows
