@@ -2,7 +2,8 @@
 
 What a name means here: a laser leaves pits on a lattice, molten or bubbly ground, or lines of
 passes; a blade leaves straight or gently bent lines that run on; tearing leaves ridges, steps,
-dimples and facets that have no straight line. Scales are in samples of the picture.
+dimples and facets that have no straight line. Scales are in samples of the picture. The looks of
+``strip_looks_beam``, ``_blade`` and ``_fracture`` were drawn by other hands without sight of these.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ from edgeqc.training.strip_fields import (
     standardised,
     turned,
 )
+from edgeqc.training.strip_looks_beam import BEAM_LOOKS
+from edgeqc.training.strip_looks_blade import BLADE_LOOKS
+from edgeqc.training.strip_looks_fracture import FRACTURE_LOOKS
 
 Look = Callable[[Batch], Tensor]
 
@@ -257,13 +261,14 @@ def _rough(b: Batch) -> Tensor:
 
 
 LASER_LOOKS: tuple[Look, ...] = (
-    _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes,
+    _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes, *BEAM_LOOKS,
 )  # fmt: skip
 SCISSOR_LOOKS: tuple[Look, ...] = (
-    _striations, _striations, _striations, _drawn, _chatter, _overlap, _smear,
+    _striations, _striations, _striations, _drawn, _chatter, _overlap, _smear, *BLADE_LOOKS,
 )  # fmt: skip
 TORN_LOOKS: tuple[Look, ...] = (
     _ridges, _fibrils, _rivers, _dimples, _facets, _crazing, _hackle, _rough,
+    *FRACTURE_LOOKS,
 )  # fmt: skip
 NAMED_LOOKS: tuple[Look, ...] = (*LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS)
 
