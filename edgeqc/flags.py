@@ -153,7 +153,7 @@ _ALL = (
     Flag(RESIDUAL_FLAG, _V, "Whether the remainder was torn or cut by scissors is not sure.",
          "Confirm its name; the laser zone and the cut depth do not rest on it."),
     Flag("named_by_sheet", _N,
-         "That the remainder was torn rests on the sheet: its look is none that the models know.",
+         "What freed the remainder rests on the sheet: its look is none that the models know.",
          "The name is as sure as the sheet; where the laser ended does not depend on it."),
     Flag("zones_inseparable", _V, "The zones' textures are too alike to be told apart.",
          "Their border is a guess."),

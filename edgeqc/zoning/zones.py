@@ -303,15 +303,15 @@ def _name_doubts(
     """Return the flag of names that cannot be relied on: of all zones, or of the residual alone."""
     laser = (labels == LASER).any()
     scissor, torn = (float((labels == code).mean()) >= LEAST_SHARE for code in (SCISSOR, TORN))
-    unknown = torn and not scissor and risks.unfamiliar > settings.unfamiliar_max
-    # where the sheet says that it was torn, the name does not rest on the look alone
-    by_sheet = unknown and freed_by == "traction"
+    unknown = (torn or scissor) and risks.unfamiliar > settings.unfamiliar_max
+    # where the sheet says what made it, the name does not rest on the look alone
+    by_sheet = unknown and torn != scissor and freed_by == ("traction" if torn else "scissors")
     doubts = []
     limit = settings.through_risk_max if found.through else settings.risk_max
     if risks.zones > limit:
         doubts.append(f"risk of wrong zones {risks.zones:.2f}")
     elif unknown and not by_sheet:
-        doubts.append(f"what is called torn may be of another origin ({risks.unfamiliar:.2f})")
+        doubts.append(f"the residual's look may be none that is known ({risks.unfamiliar:.2f})")
     elif (scissor or torn) and found.region_clash > settings.against_max:
         doubts.append(f"a zone may bear another name ({found.region_clash:.2f})")
     if against_sheet > settings.contradiction_max:
