@@ -27,10 +27,10 @@ OUTSIDE, LASER, SCISSOR, TORN, OBSCURED = 0, 1, 2, 3, 4
 LEAST_DEPTH = 0.06
 """Depth fraction from which a chord counts as lasered: the bright rim along the anterior edge looks
 like a shallow cut, and beside a scissor stretch a few cells of it are named so."""
-_CHORD_WEIGHT, _REGION_WEIGHT = 0.0033, 1.2
+_CHORD_WEIGHT, _REGION_WEIGHT = 0.006, 1.1
 """How much a chord's evidence and the regions' mean log-probability say about the anterior side:
-the logistic fit (0.0033, 1.23) on 300 good faces of three makers (seeds 82000000 to 82200139), of
-which a side said at 0.98 was wrong in 1 of 112."""
+a little below the logistic fit (0.0069, 1.10) on 304 good faces of three makers (seeds 85000000 to
+85200139), of which a side said at 0.98 was wrong in 1 of 145."""
 _TOLD = -3.0  # log-odds of a look without a name where a laboratory taught the names
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
