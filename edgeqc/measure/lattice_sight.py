@@ -60,7 +60,7 @@ class LatticeSettings:
     max_u_rel : float
         Largest relative standard uncertainty by what parts of the zone say, for separations to be
         given: waves of one lattice mostly agree ten times better, and a wave of something else
-        among them moved one separation by 5.6 %.
+        among them moved one separation by 5.6 %, another by 2.8 %.
     min_waves : int
         Fewest waves at which separations are given that are far from the set ones.
     max_departure : float
@@ -82,7 +82,7 @@ class LatticeSettings:
     min_explained: float = 0.1
     max_skew_deg: float = 0.5
     max_skew_pair_deg: float = 0.25
-    max_u_rel: float = 0.0075
+    max_u_rel: float = 0.006
     min_waves: int = 4
     max_departure: float = 0.4
     max_departure_coarse: float = 0.15
