@@ -127,6 +127,22 @@ def at_line(line: Tensor, position: Tensor) -> Tensor:
 _TABLE = 8192
 
 
+def entry_of(first: Tensor, second: Tensor, entries: int) -> Tensor:
+    """Return the entry of a table that belongs to a place of a lattice, the same wherever read."""
+    return (first.long() * 7919 + second.long() * 104729) % entries
+
+
+def grained(
+    batch: Batch, relief: Tensor, finest: float, coarsest: float, most: float
+) -> Tensor:
+    """Return a relief with some grain of a scale between two, standard deviation 1 again."""
+    ground = noise(
+        batch, batch.log_uniform(finest, coarsest), exponent=batch.uniform(0.2, 1.5)
+    )
+    size = batch.pick(0, 0.3, 1, 1) * batch.uniform(0, most)
+    return standardised(standardised(relief) + size * ground)
+
+
 @dataclass(frozen=True)
 class Places:
     """Random points near the places of a unit lattice, as samples see them.
@@ -154,7 +170,7 @@ class Places:
         for d_i in (-1, 0, 1):
             for d_j in (-1, 0, 1):
                 at_i, at_j = i + d_i, j + d_j
-                key = (at_i.long() * 7919 + at_j.long() * 104729) % _TABLE
+                key = entry_of(at_i, at_j, _TABLE)
                 flat = key.reshape(size, -1)
                 found = [
                     torch.gather(table, 1, flat).reshape(key.shape) for table in self.tables

@@ -14,7 +14,17 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from edgeqc.training.strip_fields import Batch, blur, cells, noise, places, standardised, turned
+from edgeqc.training.strip_fields import (
+    Batch,
+    blur,
+    cells,
+    entry_of,
+    grained,
+    noise,
+    places,
+    standardised,
+    turned,
+)
 
 Look = Callable[[Batch], Tensor]
 _TABLE = 4096  # even, so that every other line stays every other line
@@ -70,8 +80,7 @@ class Scan:
             run = self.along - self.offsets[member, at]
             spot = torch.floor(run + 0.5)
             for beside in (-1, 0, 1):
-                key = (line.long() * 7919 + (spot + beside).long() * 104729) % _TABLE
-                numbers = self.table[key + member * _TABLE]
+                numbers = self.table[entry_of(line, spot + beside, _TABLE) + member * _TABLE]
                 u = run - spot - beside - self.jitter * (2 * numbers[..., 0] - 1)
                 v = self.across - line - self.jitter * (2 * numbers[..., 1] - 1)
                 failed = 1e3 * (numbers[..., 5] < self.missing)
@@ -119,11 +128,11 @@ def _stitched(
     """Return positions with the shifts between the fields that a scanner put side by side."""
     field = torch.maximum(b.log_uniform(60, 500), 5 * torch.maximum(pitch, gap))
     on = b.chance(0.35)
-    col = torch.floor(along / field + b.uniform(0, 1)).long()
-    row = torch.floor(across / field + b.uniform(0, 1)).long()
-    key = (row * 7919 + col * 104729) % _TABLE
+    col = torch.floor(along / field + b.uniform(0, 1))
+    row = torch.floor(across / field + b.uniform(0, 1))
+    entry = entry_of(row, col, _TABLE)
     member = torch.arange(b.size, device=b.device)[:, None, None]
-    shift = torch.rand(b.size, _TABLE, 2, device=b.device)[member, key] - 0.5
+    shift = torch.rand(b.size, _TABLE, 2, device=b.device)[member, entry] - 0.5
     return along + on * pitch * shift[..., 0], across + on * gap * shift[..., 1]
 
 
@@ -160,9 +169,7 @@ def pitted(b: Batch, scan: Scan, radius: Tensor, uneven: Tensor | float = 0.3) -
 
 def _finished(b: Batch, relief: Tensor, grain: float = 0.25) -> Tensor:
     """Return the relief with the fine grain of debris and melt."""
-    ground = noise(b, b.log_uniform(0.5, 20), exponent=b.uniform(0.2, 1.5))
-    size = b.pick(0, 0.3, 1, 1) * b.uniform(0, grain)
-    return standardised(standardised(relief) + size * ground)
+    return grained(b, relief, 0.5, 20, grain)
 
 
 def _pits(b: Batch) -> Tensor:
@@ -205,8 +212,7 @@ def _bubbled(b: Batch) -> Tensor:
     radius = _radius(scan, b.uniform(0.4, 0.8))
     uneven, merging = b.uniform(0.2, 1), b.log_uniform(4, 20)
     burst = b.pick(0, 0.15, 0.5)
-    total = torch.ones_like(scan.along)
-    holes = torch.zeros_like(total)
+    total, holes = torch.ones_like(scan.along), torch.zeros_like(scan.along)
     for spot in scan.near():
         size = radius * (1 + uneven * (spot.number(0) - 0.5))
         away = torch.hypot(spot.along, spot.across) / size
@@ -221,8 +227,7 @@ def _bubbled(b: Batch) -> Tensor:
 def _bridged(b: Batch) -> Tensor:
     """Cusps and walls of what stood between the spots, torn off at heights of their own."""
     scan = _scan(b, 4, 55, 0.45)
-    first = torch.full_like(scan.along, 1e4)
-    second = first.clone()
+    first, second = (torch.full_like(scan.along, 1e4) for _ in range(2))
     unit = torch.sqrt(scan.pitch * scan.gap)
     for spot in scan.near():
         away = torch.hypot(spot.along, spot.across) / unit * (0.8 + 0.4 * spot.number(0))
@@ -251,8 +256,7 @@ def _rippled(b: Batch) -> Tensor:
     way, unlike = b.uniform(0, math.pi), b.pick(0.05, 0.2, 0.6)
     waver = b.uniform(0, 0.8) * noise(b, pitch * b.uniform(0.5, 3), exponent=1.0)
     radius = _radius(scan, b.uniform(0.45, 1))
-    best = torch.full_like(scan.along, 4.0)
-    ripple = torch.zeros_like(best)
+    best, ripple = torch.full_like(scan.along, 4.0), torch.zeros_like(scan.along)
     for spot in scan.near():
         away = torch.hypot(spot.along, spot.across) / (radius * (0.7 + 0.6 * spot.number(0)))
         turn = way + unlike * (spot.number(1) - 0.5)

@@ -15,7 +15,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from edgeqc.training.strip_fields import Batch, at_line, lines, noise, standardised, turned
+from edgeqc.training.strip_fields import Batch, at_line, entry_of, grained, lines, noise, turned
 
 Look = Callable[[Batch], Tensor]
 _TABLE = 4096
@@ -126,10 +126,10 @@ def _streaks(b: Batch, stroke: Stroke, width: Tensor, short: float, long: float)
 
 def _drawn(b: Batch, count: int, first: Tensor, second: Tensor | None = None) -> list[Tensor]:
     """Return random numbers from 0 to 1 that belong to whole numbers, alike wherever these are."""
-    key = first.long() * 7919 + (0 if second is None else second.long() * 104729)
+    entry = entry_of(first, torch.zeros_like(first) if second is None else second, _TABLE)
     table = torch.rand(b.size * _TABLE, count, device=b.device)
     member = torch.arange(b.size, device=b.device)[:, None, None] * _TABLE
-    return list(table[key % _TABLE + member].unbind(-1))
+    return list(table[entry + member].unbind(-1))
 
 
 def _grooves(b: Batch, stroke: Stroke, spacing: Tensor, width: Tensor, alive: Tensor) -> Tensor:
@@ -155,9 +155,7 @@ def _grooves(b: Batch, stroke: Stroke, spacing: Tensor, width: Tensor, alive: Te
 
 def _finished(b: Batch, relief: Tensor, grain: float = 0.2) -> Tensor:
     """Return the relief with some of the material's own grain."""
-    ground = noise(b, b.log_uniform(0.6, 25), exponent=b.uniform(0.2, 1.5))
-    size = b.pick(0, 0.3, 1, 1) * b.uniform(0, grain)
-    return standardised(standardised(relief) + size * ground)
+    return grained(b, relief, 0.6, 25, grain)
 
 
 def _drag_lines(b: Batch) -> Tensor:

@@ -20,6 +20,7 @@ from edgeqc.training.strip_fields import (
     at_line,
     blur,
     cells,
+    entry_of,
     lines,
     noise,
     places,
@@ -179,8 +180,7 @@ def _stick_slip(b: Batch) -> Tensor:
 
 
 def _tabled(table: Tensor, i: Tensor, k: Tensor) -> Tensor:
-    key = (i.long() * 7919 + k.long() * 104729) % _TABLE
-    return torch.gather(table, 1, key.flatten(1)).reshape(i.shape)
+    return torch.gather(table, 1, entry_of(i, k, _TABLE).flatten(1)).reshape(i.shape)
 
 
 def _rivers(b: Batch) -> Tensor:
