@@ -202,13 +202,13 @@ def weld_furrows(b: Batch) -> Tensor:
     v = raster.y / gap + wander - line
     own = raster.read(0, line, line * 0)
     way = torch.where((line % 2 == 0) & (b.chance(0.6) > 0), -1.0, 1.0)
-    bend = b.uniform(0.3, 2.5) * way * (2 * v) ** 2
+    bend = b.uniform(0.3, 1.7) * way * (2 * v) ** 2
     step = torch.maximum(gap * b.log_uniform(0.15, 0.7), b.pick(3.2, 4.5))
     phase = (raster.x + 0.3 * gap * own + bend * gap * 0.4) / step
     phase = phase + b.uniform(0, 0.3) * noise(b, 2 * gap)
     tooth = phase % 1
     scale = torch.where(b.chance(0.5) > 0, tooth**2 - 0.33, torch.cos(2 * math.pi * tooth) / 2)
-    bead = b.log_uniform(0.35, 1.5) * scale * (1 - (2 * v) ** 2).clamp(min=0)
+    bead = b.log_uniform(0.5, 1.5) * scale * (1 - (2 * v) ** 2).clamp(min=0)
     cusp = b.pick(1, 1, -1) * (2 * v).abs() ** b.uniform(1.2, 4) * (1 + b.pick(0, 0.2, 0.4) * own)
     return _finished(b, cusp + bead + b.pick(0, 0, 0.3) * own, gap)
 
@@ -320,18 +320,18 @@ def spiral_tracks(b: Batch) -> Tensor:
     far = b.log_uniform(0.45, 2.5) * max(b.cols, 1.6 * b.rows) * b.pick(1, -1)
     side = b.uniform(-0.6, 0.6) * b.cols
     upright = b.chance(0.35)  # the centre beside the strip: arcs that run through the thickness
-    dx = upright * (x - far * 1.5) + (1 - upright) * (x - side)
-    dy = upright * y + (1 - upright) * (y - far)
+    dx, dy = x - torch.lerp(side, far * 1.5, upright), y - far * (1 - upright)
     radius = torch.sqrt(dx * dx + dy * dy + 1)
     here, there = torch.where(upright > 0, dy, dx), torch.where(upright > 0, dx, dy)
     angle = torch.atan2(here, -there * far.sign())
     mean = radius.mean(dim=(-2, -1), keepdim=True)
     turns, often = b.pick(6, 20, 60), b.uniform(3, 12)
-    wobble = b.pick(0, 0.3, 1) * gap * torch.sin(angle * turns + b.uniform(0, 6))
+    wobble = torch.minimum(b.pick(0, 0.3, 1) * gap, 0.3 * mean / turns)
     slowed = b.pick(0, 0, 0.6) * mean / often * torch.sin(angle * often + b.uniform(0, 6))
-    raster = _raster(b, step, gap, angle, (angle * mean + slowed, radius + wobble))
-    q = _struck(raster, torch.minimum(step, gap) * b.uniform(0.35, 0.8), reach=2)[0]
-    track = b.pick(0.2, 1) * torch.cos(2 * math.pi * raster.y / gap)
+    radius = radius + wobble * torch.sin(angle * turns + b.uniform(0, 6))
+    raster = _raster(b, step, gap, angle, (angle * mean + slowed, radius))
+    q = _struck(raster, torch.minimum(step, gap) * b.uniform(0.35, 0.6), reach=2)[0]
+    track = b.pick(0, 0.2, 1) * torch.cos(2 * math.pi * raster.y / gap)
     return _finished(b, b.uniform(0.8, 1.5) * _crater(b, q) - 0.5 * track, step)
 
 
@@ -368,7 +368,7 @@ def melt_slosh(b: Batch) -> Tensor:
         pores = _scattered(b, step, b.uniform(-0.8, 0.5), b.uniform(0.5, 1))
         q = _struck(pores, step * b.uniform(0.25, 0.45))[0]
         pore = torch.sigmoid((1 - q) / b.uniform(0.04, 0.15))
-        relief = relief - b.uniform(0.4, 1.2) * pore * share**0.5
+        relief = relief - b.uniform(0.8, 2) * pore * share**0.5
     return _finished(b, relief, swell * 0.4, 0.15)
 
 
@@ -395,5 +395,6 @@ def stealth_rows(b: Batch) -> Tensor:
 
 PULSE_LOOKS: tuple[Look, ...] = (
     rimmed_raster, threshold_strings, weld_furrows, ripples_in_spots, bubble_raft, broken_bridges,
-    depth_layers, fallen_spheres, beam_needles, spiral_tracks, gas_channels, melt_slosh, stealth_rows,
+    depth_layers, fallen_spheres, beam_needles, spiral_tracks, gas_channels, melt_slosh,
+    stealth_rows,
 )  # fmt: skip
