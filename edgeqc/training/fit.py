@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -16,27 +15,38 @@ from typing import Any
 import cv2
 import numpy as np
 import torch
-from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from edgeqc.faces import face_model
 from edgeqc.training.borders import border_loss
 from edgeqc.training.cell_classes import IGNORED
+from edgeqc.training.drawn_store import Drawing, DrawnStore
 from edgeqc.training.network import PlaneNetwork, export_onnx
 from edgeqc.training.origins import names_of, origin_loss
 from edgeqc.training.photographs import FloatImage, photograph_squares, read_photographs
 from edgeqc.training.resume import resumed
+from edgeqc.training.sample_pool import (
+    STORED_PLANES,
+    Batch,
+    Sample,
+    SamplePool,
+    face_batch,
+    picture_batch,
+    read_faces,
+    read_pictures,
+)
 from edgeqc.training.samples import PLANE_STEP, FaceSample, draw_bench_samples, draw_samples
 from edgeqc.training.scenes import draw_scenes
 from edgeqc.training.strips import draw_strips
-from edgeqc.training.variety import CROP_COLUMNS, DrawnStore, vary_faces, vary_pictures
+from edgeqc.training.variety import CROP_COLUMNS, vary_faces, vary_pictures
 from edgeqc.zoning import texture
 from edgeqc.zoning.model import N_BORDERS, N_NAMES, N_ORIGINS
+
+_MakeBatch = Callable[[list[Sample], np.random.Generator, int], Batch]
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
 FACE_WIDTHS = (24, 32, 48, 64, 96)
 _STORED_CELLS = 300
-_STORED = 7  # planes that vary within the face; the others are rebuilt from a few numbers
 
 
 def _cropped(face: FaceSample, rng: np.random.Generator) -> FaceSample:
@@ -60,7 +70,7 @@ def _write_chunk(
             faces += draw_bench_samples(rng)
         for number, full in enumerate(faces):
             face = _cropped(full, rng)
-            arrays[f"f{index}_{number}"] = face.planes[:_STORED]
+            arrays[f"f{index}_{number}"] = face.planes[:STORED_PLANES]
             arrays[f"fc{index}_{number}"] = face.classes
             arrays[f"fk{index}_{number}"] = np.concatenate(
                 [face.planes[9:12, 0, 0], face.planes[8, 0]]
@@ -102,101 +112,6 @@ def draw(
         process.join()
 
 
-# planes and classes of one face or picture; of a face also the numbers it is rebuilt from
-_Sample = tuple[NDArray[Any], ...]
-_Batch = tuple[Tensor, Tensor]
-_MakeBatch = Callable[[list[_Sample], np.random.Generator, int], _Batch]
-
-
-class _Pool:
-    """Samples read so far, growing while new files arrive; some files are kept for validation."""
-
-    def __init__(
-        self, folder: Path, read: Callable[[dict[str, NDArray[Any]]], list[_Sample]]
-    ) -> None:
-        self.folder, self.read = folder, read
-        self.fit: list[_Sample] = []
-        self.held: list[_Sample] = []
-        self._seen: set[str] = set()
-        threading.Thread(target=self._watch, daemon=True).start()
-
-    def _watch(self) -> None:
-        while True:
-            for path in sorted(self.folder.glob("s*c*.npz")):
-                if path.name in self._seen or ".part" in path.name:
-                    continue
-                self._seen.add(path.name)
-                with np.load(path) as stored:
-                    arrays = {name: stored[name] for name in stored.files}
-                into = self.held if len(self._seen) % 40 == 0 else self.fit
-                into.extend(self.read(arrays))
-            time.sleep(1.0)
-
-
-def _read_faces(arrays: dict[str, NDArray[Any]]) -> list[_Sample]:
-    return [
-        (arrays[name], arrays["fc" + name[1:]], arrays["fk" + name[1:]])
-        for name in arrays
-        if name[0] == "f" and name[1].isdigit()
-    ]
-
-
-def _read_pictures(arrays: dict[str, NDArray[Any]]) -> list[_Sample]:
-    return [
-        (arrays[name], arrays["pc" + name[1:]])
-        for name in arrays
-        if name[0] == "p" and name[1].isdigit()
-    ]
-
-
-def _face_batch(pool: list[_Sample], rng: np.random.Generator, size: int) -> _Batch:
-    cells = CROP_COLUMNS // texture.CELL
-    planes = np.zeros((size, texture.N_PLANES, texture.ROWS, CROP_COLUMNS), np.int8)
-    classes = np.full((size, texture.ROWS // texture.CELL, cells), IGNORED, np.uint8)
-    t = -texture.MARGIN + (np.arange(texture.ROWS) + 0.5) / texture.ROWS * (1 + 2 * texture.MARGIN)
-    for row in range(size):
-        stored, truth, known = pool[rng.integers(len(pool))]
-        width = truth.shape[1]
-        start = int(rng.integers(0, max(1, width - cells + 1)))
-        take = min(cells, width)
-        at = slice(start * texture.CELL, (start + take) * texture.CELL)
-        end = take * texture.CELL
-        planes[row, :_STORED, :, :end] = stored[:, :, at]
-        planes[row, 7, :, :end] = np.rint(t * PLANE_STEP).astype(np.int8)[:, None]
-        planes[row, 8, :, :end] = known[3:][at]
-        planes[row, 9:12, :, :end] = known[:3, None, None]
-        classes[row, :, :take] = truth[:, start : start + take]
-    return torch.from_numpy(planes), torch.from_numpy(classes)
-
-
-def _picture_batch(pool: list[_Sample], rng: np.random.Generator, size: int) -> _Batch:
-    chosen = [pool[rng.integers(len(pool))] for _ in range(size)]
-    planes = np.stack([sample[0] for sample in chosen])
-    classes = np.stack([sample[1] for sample in chosen])
-    return torch.from_numpy(planes), torch.from_numpy(classes)
-
-
-def _prefetched(
-    make: Callable[[np.random.Generator], tuple[Tensor, Tensor]], seed: int, device: str
-) -> Callable[[], tuple[Tensor, Tensor]]:
-    """Return a function that hands out batches made ahead by a few threads."""
-    import queue
-
-    ready: queue.Queue[tuple[Tensor, Tensor]] = queue.Queue(maxsize=6)
-
-    def work(number: int) -> None:
-        rng = np.random.default_rng([seed, number])
-        while True:
-            planes, classes = make(rng)
-            if device == "cuda":
-                planes, classes = planes.pin_memory(), classes.pin_memory()
-            ready.put((planes, classes))
-
-    for number in range(6):
-        threading.Thread(target=work, args=(number,), daemon=True).start()
-    return ready.get
-
-
 _ORIGIN_WEIGHT = 0.5
 """Weight of the looks' origins beside the names (ours: makes both of a size)."""
 
@@ -215,7 +130,7 @@ def _loss(logits: Tensor, classes: Tensor, smoothing: float = 0.0) -> Tensor:
 
 
 def _held_loss(
-    network: nn.Module, batch: _MakeBatch, pool: list[_Sample], device: str
+    network: nn.Module, batch: _MakeBatch, pool: list[Sample], device: str
 ) -> tuple[float, float]:
     if len(pool) < 8:
         return float("nan"), float("nan")
@@ -260,14 +175,13 @@ def _set_rate(optimiser: torch.optim.Optimizer, rate: float, step: int, part: fl
 def _fit_step(
     network: nn.Module,
     optimiser: torch.optim.Optimizer,
-    stored: _Batch,
-    vary: Callable[[Tensor, Tensor], _Batch],
+    stored: Batch,
+    vary: Callable[[Tensor, Tensor], Batch],
     drawn: DrawnStore,
 ) -> Tensor:
     """Move the weights by one batch and return its loss."""
     device = drawn.device
-    inputs = stored[0].to(device, non_blocking=True).float() / PLANE_STEP
-    target = stored[1].to(device, non_blocking=True).long()
+    inputs, target = stored[0].float() / PLANE_STEP, stored[1].long()
     more = drawn.take()
     if more is not None:
         inputs, target = torch.cat([inputs, more[0]]), torch.cat([target, more[1]])
@@ -295,6 +209,7 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     device: str = "cuda",
     seed: int = 0,
     strip_share: float = 0.5,
+    strip_workers: int = 0,
     photographs: Path | None = None,
     spent_before: float = 0.0,
     until: float | None = None,
@@ -306,8 +221,8 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
     call).
     """
     zones = which == "zones"
-    pool = _Pool(data, _read_faces if zones else _read_pictures)
-    batch = _face_batch if zones else _picture_batch
+    pool = SamplePool(data, read_faces if zones else read_pictures, device)
+    batch = face_batch if zones else picture_batch
     vary = vary_faces if zones else vary_pictures
     torch.manual_seed(seed)
     network, shape = _new_network(zones, resume)
@@ -318,19 +233,24 @@ def fit(  # noqa: PLR0913 - one call, every choice of a fit named
         multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998),
         use_buffers=True,
     )
-    optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
+    optimiser = torch.optim.AdamW(
+        network.parameters(), lr=rate, weight_decay=0.02, fused=device == "cuda"
+    )
     while len(pool.fit) < min(400, 4 * batch_size):
         time.sleep(1.0)
     squares = photograph_squares(photographs) if photographs else None
-    drawn = DrawnStore(zones, strip_share, batch_size, device, squares)
+    drawn = DrawnStore(
+        Drawing(zones, device, squares), round(strip_share * batch_size),
+        workers=strip_workers, seed=seed,
+    )  # fmt: skip
     from_pool = batch_size - drawn.wanted
-    get = _prefetched(lambda rng: batch(pool.fit, rng, from_pool), seed, device)
+    rng = np.random.default_rng(seed)
     until = until or spent_before + seconds
     start, step = time.monotonic(), 0
     while (spent := time.monotonic() - start) < seconds:
         part = (spent_before + spent) / (until)
         _set_rate(optimiser, rate, step, part)
-        loss = _fit_step(network, optimiser, get(), vary, drawn)
+        loss = _fit_step(network, optimiser, batch(pool.fit, rng, from_pool), vary, drawn)
         averaged.update_parameters(network)
         step += 1
         if step % 250 == 0:
@@ -360,6 +280,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--strips", type=float, default=0.5, help="share of strips in a batch")
+    parser.add_argument(
+        "--strip-workers", type=int, default=0, help="processes that draw strips beside the fit"
+    )
     parser.add_argument("--photographs", type=Path, help="folder of pictures that name no zone")
     parser.add_argument("--spent-before", type=float, default=0.0, help="seconds, in earlier calls")
     parser.add_argument("--until", type=float, help="seconds of all calls together")
@@ -384,6 +307,7 @@ def main() -> None:
         device=given.device,
         seed=given.seed,
         strip_share=given.strips,
+        strip_workers=given.strip_workers,
         photographs=given.photographs,
         spent_before=given.spent_before,
         until=given.until,

@@ -1,4 +1,4 @@
-"""Variety made on the fitting device: samples varied, and samples drawn there and kept a while."""
+"""Variety made on the fitting device: samples varied anew each time they are taken."""
 
 from __future__ import annotations
 
@@ -6,31 +6,22 @@ import torch
 from torch import Tensor, nn
 
 from edgeqc.training.cell_classes import IGNORED
-from edgeqc.training.samples import PLANE_STEP
-from edgeqc.training.scenes import draw_scenes
-from edgeqc.training.strips import draw_strips
 
 CROP_COLUMNS = 640
 """Columns of the planes in a batch of faces."""
-STRIP_SAMPLES = (0.55, 0.75, 1.0, 1.25, 1.6, 2.1)
-"""Picture samples per plane sample of the strips drawn on the fitting device."""
-SCENE_SAMPLES = (1.0, 1.5, 2.0)
-"""Picture samples per canvas sample of the pictures drawn there."""
-STRIPS_KEPT = 3000
-STRIPS_EVERY = 4  # steps of the fit
-FIRST_STRIPS = 40  # batches of strips drawn before the first step
 
 
 def vary_faces(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
     """Mirror along s, invert the shading, drop the scale: all on the fitting device."""
     batch = planes.shape[0]
     device = planes.device
-    mirror = torch.rand(batch, device=device) < 0.5
-    planes[mirror] = planes[mirror].flip(-1)
-    planes[mirror, 6] *= -1
-    classes[mirror] = classes[mirror].flip(-1)
-    inverted = torch.rand(batch, device=device) < 0.2
-    planes[inverted, 0:2] *= -1
+    # chosen without asking the device which: the processor would have to wait for the answer
+    mirror = torch.rand(batch, 1, 1, device=device) < 0.5
+    planes = torch.where(mirror[:, None], planes.flip(-1), planes)
+    planes[:, 6] *= 1 - 2 * mirror.float()
+    classes = torch.where(mirror, classes.flip(-1), classes)
+    inverted = torch.rand(batch, 1, 1, 1, device=device) < 0.2
+    planes[:, 0:2] *= 1 - 2 * inverted.float()
     # level of the low-pass grey and of each texture band is never to be relied on
     gain = torch.exp(0.2 * torch.randn(batch, 7, 1, 1, device=device))
     planes[:, :7] *= gain
@@ -40,8 +31,7 @@ def vary_faces(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
     planes[:, 0] += (
         noisy * 0.5 * torch.rand(batch, 1, 1, device=device) * torch.randn_like(planes[:, 0])
     )
-    blind = torch.rand(batch, device=device) < 0.15
-    planes[blind, 9:11] = 0
+    planes[:, 9:11] *= (torch.rand(batch, 1, 1, 1, device=device) >= 0.15).float()
     return planes, classes
 
 
@@ -111,60 +101,3 @@ def vary_pictures(planes: Tensor, classes: Tensor) -> tuple[Tensor, Tensor]:
     planes[inverted, 0:2] *= -1
     planes[:, :4] *= torch.exp(0.15 * torch.randn(planes.shape[0], 4, 1, 1, device=planes.device))
     return planes.contiguous(), classes.contiguous()
-
-
-class DrawnStore:
-    """Samples drawn on the fitting device, kept for a while in its memory."""
-
-    def __init__(
-        self,
-        zones: bool,
-        share: float,
-        batch_size: int,
-        device: str,
-        photographs: Tensor | None = None,
-    ) -> None:
-        self.zones = zones
-        self.wanted = round(share * batch_size)
-        self.fresh = max(1, self.wanted // 4)
-        self.device = device
-        self.photographs = None if photographs is None else photographs.to(device)
-        self.planes: Tensor | None = None
-        self.classes: Tensor | None = None
-        self.drawn = self.taken = 0
-
-    def _renew(self) -> None:
-        samples = STRIP_SAMPLES if self.zones else SCENE_SAMPLES
-        sample = samples[int(torch.randint(len(samples), ()))]
-        with torch.no_grad():
-            planes, classes = (
-                draw_strips(self.fresh, CROP_COLUMNS, sample, self.device, self.photographs)
-                if self.zones
-                else draw_scenes(self.fresh, sample, self.device, self.photographs)
-            )
-        if self.planes is None or self.classes is None:
-            shape = (STRIPS_KEPT, *planes.shape[1:])
-            self.planes = torch.zeros(shape, dtype=torch.int8, device=self.device)
-            self.classes = torch.zeros(
-                (STRIPS_KEPT, *classes.shape[1:]), dtype=torch.uint8, device=self.device
-            )
-        at = (self.drawn + torch.arange(self.fresh, device=self.device)) % STRIPS_KEPT
-        self.planes[at] = (planes * PLANE_STEP).round().clamp(-127, 127).to(torch.int8)
-        self.classes[at] = classes.to(torch.uint8)
-        self.drawn += self.fresh
-
-    def take(self) -> tuple[Tensor, Tensor] | None:
-        """Return planes and classes for one step, or None where none are wanted."""
-        if self.wanted == 0:
-            return None
-        # drawing costs more than a step: every few steps is enough for a store of thousands
-        for _ in range(FIRST_STRIPS if self.drawn == 0 else int(self.taken % STRIPS_EVERY == 0)):
-            self._renew()
-        self.taken += 1
-        assert self.planes is not None
-        assert self.classes is not None
-        newest = torch.arange(self.drawn - self.fresh, self.drawn, device=self.device)
-        count = min(self.drawn, STRIPS_KEPT)
-        older = torch.randint(count, (self.wanted - self.fresh,), device=self.device)
-        at = torch.cat([newest % STRIPS_KEPT, older])
-        return self.planes[at].float() / PLANE_STEP, self.classes[at].long()
