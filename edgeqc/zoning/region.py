@@ -1,7 +1,7 @@
 """A second opinion on names: each zone as a whole, by features that a microscopist would name.
 
 The network names cells; here a zone is named from statistics over all of it: how straight and how
-far its lines run, whether a lattice stands out of its spectrum, how its detail is shared between
+far its lines run on, whether a lattice stands out of its spectrum, how its detail is shared between
 scales. Nothing of the network enters, so that the agreement of the two is worth something.
 """
 
@@ -21,6 +21,7 @@ from edgeqc.faces.face import CutFace, unroll_face
 from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
+from edgeqc.zoning.persistence import N_PERSISTENCE, line_persistence, window_of
 from edgeqc.zoning.texture import FloatImage
 
 IndexArray = NDArray[np.intp]
@@ -192,19 +193,22 @@ def _patch_corners(inside: BoolArray, size: int) -> NDArray[np.intp]:
     return np.stack(np.divmod(at[pick], whole.shape[1]), axis=1)
 
 
-def _spectrum_features(grey: FloatImage, inside: BoolArray) -> list[float]:
-    """Shares of power by ring, its direction in each ring, and peaks that stand out."""
-    size = PATCH
-    corners = _patch_corners(inside, size)
-    if corners.shape[0] == 0:
-        size = 32
+def _patches(grey: FloatImage, inside: BoolArray) -> FloatImage | None:
+    """Return patches of the region, large or else small, under their window; None if none fits."""
+    for size in (PATCH, PATCH // 2):
         corners = _patch_corners(inside, size)
-    n_values = 3 * len(_RINGS) + 2
-    if corners.shape[0] == 0:
-        return [0.0] * (n_values + 1)
-    window = np.outer(np.hanning(size), np.hanning(size)).astype(np.float32)
-    patches = np.stack([grey[r : r + size, c : c + size] for r, c in corners])
-    patches = (patches - patches.mean(axis=(1, 2), keepdims=True)) * window
+        if corners.shape[0]:
+            patches = np.stack([grey[r : r + size, c : c + size] for r, c in corners])
+            patches = patches - patches.mean(axis=(1, 2), keepdims=True)
+            return np.asarray(patches * window_of(size))
+    return None
+
+
+def _spectrum_features(patches: FloatImage | None) -> list[float]:
+    """Shares of power by ring, its direction in each ring, and peaks that stand out."""
+    if patches is None:
+        return [0.0] * (3 * len(_RINGS) + 3)
+    size = patches.shape[-1]
     power = (np.abs(np.fft.rfft2(patches)) ** 2).mean(axis=0) + 1e-9
     row = np.fft.fftfreq(size)[:, None] * PATCH
     col = np.fft.rfftfreq(size)[None, :] * PATCH
@@ -221,6 +225,13 @@ def _spectrum_features(grey: FloatImage, inside: BoolArray) -> list[float]:
         peak = max(peak, out)
         count += int((share > 12 * np.median(share)).sum())
     return [*found, peak, float(np.log1p(count)), 1.0]
+
+
+def _persistence_features(patches: FloatImage | None) -> list[float]:
+    """How far lines run on, and whether the patches were large ones."""
+    if patches is None:
+        return [0.0] * (N_PERSISTENCE + 1)
+    return [*line_persistence(patches).tolist(), float(patches.shape[-1] == PATCH)]
 
 
 def region_features(unrolled: UnrolledFace, inside: BoolArray) -> FloatArray:
@@ -249,12 +260,13 @@ def region_features(unrolled: UnrolledFace, inside: BoolArray) -> FloatArray:
     if not full.any():
         full = np.ones(shape, bool)
     rows = np.nonzero(inside.any(axis=1))[0]
+    patches = _patches(unrolled.grey, full)
     at = np.flatnonzero(full)  # many planes are read there: indices are faster than a mask
     return np.array(
         [
             *_octave_features(unrolled.octaves, at),
             *_line_features(unrolled.lines, at),
-            *_spectrum_features(unrolled.grey, full),
+            *_spectrum_features(patches),
             float(inside.mean()),
             float(inside.any(axis=0).mean()),
             rows[0] / inside.shape[0],
@@ -263,6 +275,7 @@ def region_features(unrolled: UnrolledFace, inside: BoolArray) -> FloatArray:
             float(unrolled.scale_known),
             float(np.log2(unrolled.shrink)),
             float(np.log2(shape[0])),
+            *_persistence_features(patches),
         ]
     )
 
