@@ -286,11 +286,13 @@ SURFACES: tuple[Material, ...] = (*OPTICS[2:], polished_metal, crumpled_foil, ph
 """What lies about: handled, broken or foreign."""
 
 
-def drawn(b: Batch, materials: tuple[Material, ...]) -> Tensor:
-    """Return one of the materials per member, (size, rows, cols)."""
-    which = torch.randint(len(materials), (b.size,), device=b.device)
+def drawn(b: Batch, materials: tuple[Material, ...], most: int = 3) -> Tensor:
+    """Return a material per member, (size, rows, cols), ``most`` kinds of them in one batch."""
+    kinds = torch.randperm(len(materials))[:most]
+    which = torch.randint(len(kinds), (b.size,))
     plane = torch.zeros(b.size, b.rows, b.cols, device=b.device)
-    for number in which.unique().tolist():
+    for number, kind in enumerate(kinds.tolist()):
         at = torch.nonzero(which == number)[:, 0]
-        plane[at] = materials[number](b.part(int(at.numel())))
+        if at.numel():
+            plane[at.to(b.device)] = materials[kind](b.part(int(at.numel())))
     return plane.clamp(-0.2, 3)

@@ -166,13 +166,15 @@ def _ground(b: Batch) -> Tensor:
     line = torch.cos(angle) * row + torch.sin(angle) * col - b.uniform(-0.4, 0.4) * b.cols
     line = line + b.pick(0, 1, 6) * noise(b, b.log_uniform(3, 60))
     both = b.chance(0.25)
-    ground = laid(drawn(b, GROUNDS), drawn(b, GROUNDS), torch.where(both > 0, line, -99.0))
+    ground = drawn(b, GROUNDS, 4)
+    ground = laid(ground, ground.roll(1, 0), torch.where(both > 0, line, -99.0))
     ground = ground + both * b.uniform(-0.5, 0.5) * torch.exp(-line.abs() / b.log_uniform(2, 20))
     ground = blur(ground, b.pick(0.1, 0.1, 1, 3, 8) * b.uniform(0.3, 1.3))
-    dust, rim = spots(b, b.log_uniform(25, 200), b.uniform(0.3, 0.97), b.log_uniform(0.5, 2))
-    grain = b.uniform(0.3, 1.7) + b.uniform(0, 0.2) * noise(b, b.log_uniform(1, 10))
-    share = b.chance(0.35) * dust
-    ground = (1 - share) * ground + share * (grain + b.uniform(-0.2, 0.6) * rim)
+    if float(torch.rand(())) < 0.6:
+        dust, rim = spots(b, b.log_uniform(25, 200), b.uniform(0.3, 0.97), b.log_uniform(0.5, 2))
+        grain = b.uniform(0.3, 1.7) + b.uniform(0, 0.2) * noise(b, b.log_uniform(1, 10))
+        share = b.chance(0.5) * dust
+        ground = (1 - share) * ground + share * (grain + b.uniform(-0.2, 0.6) * rim)
     ground = ground * torch.where(b.chance(0.45) > 0, b.uniform(0.1, 0.8), 1.0)
     glow = torch.exp(-((row**2 + col**2).sqrt() / b.cols - b.uniform(0, 0.6)).abs() * 5)
     ramp = (torch.cos(angle) * col - torch.sin(angle) * row) / b.cols
@@ -180,7 +182,7 @@ def _ground(b: Batch) -> Tensor:
     return ground * (1 + b.pick(0, 0, 0.5) * b.uniform(-1, 1) * ramp)
 
 
-def _body(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
+def _body(b: Batch, at: Outline, side: int, surface: Tensor) -> tuple[Tensor, Tensor]:
     """Return electrons of a lens surface beside one border and the distance inside it."""
     wrap = b.chance(0.2)
     out = torch.where(wrap > 0, -at.edge, at.beyond[side])
@@ -199,7 +201,6 @@ def _body(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
         )
         inside = torch.minimum(inside, end)
     rim = b.pick(0, 0, 0.15, 0.4, 0.9) * b.uniform(0.4, 1)
-    surface = drawn(b, OPTICS)
     mean = surface.mean(dim=(1, 2), keepdim=True)
     surface = mean + b.uniform(0.15, 1) * (surface - mean)
     surface = surface + rim * torch.exp(-inside.clamp(min=0) / b.log_uniform(1, 12))
@@ -268,14 +269,15 @@ def surround(b: Batch, at: Outline, electrons: Tensor) -> tuple[Tensor, Tensor]:
     signal = _ground(b)
     which = torch.randint(10, (b.size, 1, 1), device=b.device)
     layers = []
+    optic, litter = drawn(b, OPTICS), drawn(b, SURFACES, 2)
     for side, (only, both) in enumerate(((3, 8), (6, 8))):
-        surface, inside = _body(b, at, side)
+        surface, inside = _body(b, at, side, optic.roll(side, 0))
         shown = ((which >= only) & (which < only + 3 - side)) | (which >= both)
         layers.append((surface, torch.where(shown, inside, -99.0), BODY))
     thing = _other_thing(b, at)
     rim = b.pick(0, 0.3, 0.8) * torch.exp(-thing.clamp(min=0) / b.log_uniform(1, 15))
     alike = b.chance(0.25) > 0
-    plane = torch.where(alike, b.uniform(0.5, 1.2) * electrons, drawn(b, SURFACES)) + rim
+    plane = torch.where(alike, b.uniform(0.5, 1.2) * electrons, litter) + rim
     layers.insert(int(torch.randint(3, ())), (plane, thing, -1))
     codes = torch.full_like(at.edge, BACKGROUND, dtype=torch.long)
     solid = torch.maximum(at.edge, torch.maximum(layers[0][1], layers[1][1]))
@@ -334,7 +336,7 @@ def covered(b: Batch, at: Outline, signal: Tensor, codes: Tensor) -> tuple[Tenso
     # a flake or splinter
     radius = b.log_uniform(0.006, 0.14) * b.cols
     flake = torch.where(b.chance(0.22) > 0, _polygon(b, row, col, radius), -99.0)
-    plane = drawn(b, SURFACES) + b.pick(0, 0.3, 0.9) * torch.exp(
+    plane = drawn(b, SURFACES, 2) + b.pick(0, 0.3, 0.9) * torch.exp(
         -flake.clamp(min=0) / b.log_uniform(1, 8)
     )
     shadow = b.uniform(0, 0.5) * torch.exp(flake.clamp(max=0) / b.log_uniform(1, 8))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
@@ -11,11 +12,15 @@ from torch.nn import functional
 
 from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
 from edgeqc.training.cell_classes import IGNORED
-from edgeqc.training.strip_fields import Batch, at_line, lines, noise
+from edgeqc.training.scene_surrounds import BODY, FACE, covered, outlines, surround, wandering
+from edgeqc.training.strip_fields import Batch, noise
 from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
-BACKGROUND, BODY, FACE = 0, 1, 2
+_VARIED = 0.5
+"""Share of the pictures with any outline and a chamber's surroundings; the others are plain."""
+_Finish = Callable[[Tensor], tuple[Tensor, Tensor]]
+"""From the zones' electrons to those of the scene, and its codes."""
 ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
 """Rows over columns of the pictures."""
 
@@ -49,15 +54,8 @@ def _normal(b: Batch) -> Tensor:
     return torch.randn(b.size, 1, 1, device=b.device)
 
 
-def _wander(b: Batch, along: Tensor, sd: Tensor, length: Tensor) -> Tensor:
-    """Return a random line along the axis, read at every sample."""
-    count = 2 * (b.rows + b.cols)
-    line = lines(b.size, count, length[:, 0], b.device)
-    return sd * at_line(line, along + count / 2)
-
-
-def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
-    """Return the zones' places, the distance to the face's nearest border, and the side beside."""
+def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor]:
+    """Return the zones' places and the side that lies beside."""
     # a second face beside the first: the axis repeats across
     pair = b.chance(0.2)
     pitch = at.thickness * (1 + b.log_uniform(0.02, 0.5))
@@ -67,9 +65,9 @@ def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
     across = across - number * pitch
     half = at.thickness / 2
     rough = b.pick(0.2, 0.5, 1, 3) * b.uniform(0.3, 1)
-    front = -half + _wander(b, at.along, rough, b.log_uniform(2, 60))
+    front = -half + wandering(b, at.along, rough, b.log_uniform(2, 60))
     back = half * (1 + b.uniform(-0.15, 0.15) * at.along / b.cols)
-    back = back + _wander(b, at.along, rough, b.log_uniform(2, 60))
+    back = back + wandering(b, at.along, rough, b.log_uniform(2, 60))
     t = (across - front) / (back - front)
     edge = torch.minimum(across - front, back - across)
     slanted = 0.2 * _normal(b) * across
@@ -77,16 +75,23 @@ def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor, Tensor]:
         far = torch.where(b.chance(0.3) > 0, b.uniform(0.2, 0.45), 3.0) * b.cols
         end = far - sign * at.along + slanted + b.uniform(0, 2) * noise(b, b.log_uniform(2, 20))
         edge = torch.minimum(edge, end)
+    place = _zones(b, at.along, across, t, at.thickness, edge)
+    return place, torch.where(t < 0.5, -1.0, 1.0)
+
+
+def _zones(
+    b: Batch, along: Tensor, across: Tensor, t: Tensor, thickness: Tensor, edge: Tensor
+) -> Place:
+    """Return the zones' places on faces of any outline."""
     depth = torch.where(b.chance(0.75) > 0, b.uniform(0.6, 0.98), b.uniform(0.05, 0.7))
     whole = torch.rand(b.size, 1, 1, device=b.device)
     depth = torch.where(whole < 0.15, 2.0, torch.where(whole > 0.88, -1.0, depth))
-    depth = depth + _wander(b, at.along, b.uniform(0, 0.04), b.log_uniform(5, 80))
+    depth = depth + wandering(b, along, b.uniform(0, 0.04), b.log_uniform(5, 80))
     codes = torch.where(t < depth, 0, torch.where(b.chance(0.42) > 0, 1, 2))
     border = b.uniform(-0.4, 0.4) * b.cols + 0.3 * _normal(b) * across
-    codes = torch.where((at.along > border) & (b.chance(0.25) > 0), 1, codes)
+    codes = torch.where((along > border) & (b.chance(0.25) > 0), 1, codes)
     soft = b.pick(0, 0, 2, 5) * b.uniform(0, 1)
-    place = Place(t, codes, soft, (t - depth).abs() * at.thickness, edge)
-    return place, edge, torch.where(t < 0.5, -1.0, 1.0)
+    return Place(t, codes, soft, (t - depth).abs() * thickness, edge)
 
 
 def _around(b: Batch, at: _Frame, place: Place, side: Tensor) -> tuple[Tensor, Tensor]:
@@ -150,6 +155,54 @@ def planes_of_picture(grey: Tensor, rows: int, cols: int) -> Tensor:
     return planes
 
 
+def _with_faces(b: Batch, place: Place, electrons: Tensor, around: Tensor) -> Tensor:
+    """Return the faces' electrons, with rims and litter, laid into what lies around them."""
+    inside = torch.sigmoid(place.edge_px / b.uniform(0.2, 1.0))
+    rim = b.pick(0, 0.1, 0.3, 0.8, -0.15) * b.uniform(0.3, 1)
+    depth = place.edge_px.clamp(min=0)
+    electrons = electrons + rim * torch.exp(-depth / b.log_uniform(1, 8))
+    return littered(b, place, inside * electrons + (1 - inside) * around)[0]
+
+
+def _plain_scenes(b: Batch) -> tuple[Place, _Finish]:
+    """Return straight faces, and what draws them on plain grounds."""
+    at = _frame(b)
+    place, side = _layout(b, at)
+
+    def finish(electrons: Tensor) -> tuple[Tensor, Tensor]:
+        around, codes = _around(b, at, place, side)
+        signal = _with_faces(b, place, electrons, around)
+        return signal, torch.where(place.edge_px > 0, FACE, codes)
+
+    return place, finish
+
+
+def _varied_scenes(b: Batch) -> tuple[Place, _Finish]:
+    """Return faces of any outline, and what draws them in a specimen chamber."""
+    at = outlines(b)
+    place = _zones(b, at.along, at.across, at.t, at.thickness, at.edge)
+
+    def finish(electrons: Tensor) -> tuple[Tensor, Tensor]:
+        around, codes = surround(b, at, electrons)
+        signal = _with_faces(b, place, electrons, around)
+        return covered(b, at, signal, torch.where(at.edge > 0, FACE, codes))
+
+    return place, finish
+
+
+def _scenes(b: Batch) -> tuple[Tensor, Tensor]:
+    """Return electrons and scene codes of plain and of varied scenes."""
+    count = int((torch.rand(b.size) < _VARIED).sum())
+    kinds = ((_plain_scenes, b.size - count), (_varied_scenes, count))
+    sizes = [size for _, size in kinds if size]
+    laid_out = [draw(b.part(size)) for draw, size in kinds if size]
+    places = [[getattr(place, of.name) for of in fields(Place)] for place, _ in laid_out]
+    together = Place(*(torch.cat(parts) for parts in zip(*places, strict=True)))
+    electrons = zone_signal(b, together)[0].split(sizes)
+    done = [finish(part) for (_, finish), part in zip(laid_out, electrons, strict=True)]
+    return torch.cat([signal for signal, _ in done]), torch.cat([codes for _, codes in done])
+
+
 def draw_scenes(
     size: int, ratio: float, device: str, photographs: Tensor | None = None
 ) -> tuple[Tensor, Tensor]:
@@ -176,16 +229,7 @@ def draw_scenes(
     rows, cols = 32 * round(CANVAS * aspect / 32), CANVAS
     size_px = (32 * round(rows * ratio / 32), 32 * round(cols * ratio / 32))
     b = Batch(size, *size_px, device, photographs)
-    at = _frame(b)
-    place, edge, side = _layout(b, at)
-    around, codes = _around(b, at, place, side)
-    inside = torch.sigmoid(edge / b.uniform(0.2, 1.0))
-    signal, _ = zone_signal(b, place)
-    depth = edge.clamp(min=0)
-    rim = b.pick(0, 0.1, 0.3, 0.8, -0.15) * b.uniform(0.3, 1)
-    signal = signal + rim * torch.exp(-depth / b.log_uniform(1, 8))
-    signal, _ = littered(b, place, inside * signal + (1 - inside) * around)
-    codes = torch.where(edge > 0, FACE, codes)
+    signal, codes = _scenes(b)
     planes = planes_of_picture(taken(b, signal), rows, cols)
     small = functional.interpolate(
         codes[:, None].float(), size=(rows // STRIDE, cols // STRIDE), mode="nearest-exact"
