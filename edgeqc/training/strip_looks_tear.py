@@ -2,11 +2,10 @@
 
 What pulling leaves differs from a blade's drag by how its lines behave: they begin from nothing,
 wander, fork, run into each other and end, and their front bows and halts. From memory: Gent and
-Pulford (1984) on the steps and cross-hatching of torn rubber; Saffman and Taylor (1958) and
-Nase, Lindner and Creton (2008) on fingers in peeled layers; Gent and Lindley (1959) and
-Lakrout, Sergot and Creton (1999) on cavities and fibrils; Sommer (1969) on lances under twist;
-Tanaka and others (2000) on the steps of torn gels; Johnson and Holloway (1966) on mirror, mist
-and hackle; Maugis and Barquins (1988) on stick and slip in peeling; Bahat (1991) on plumes.
+Pulford (1984) on steps of torn rubber; Saffman and Taylor (1958) and Nase, Lindner and Creton
+(2008) on fingers in peeled layers; Gent and Lindley (1959) and Lakrout, Sergot and Creton (1999)
+on cavities and fibrils; Sommer (1969) on lances under twist; Tanaka and others (2000) on torn
+gels; Maugis and Barquins (1988) on stick and slip in peeling; Bahat (1991) on plumes.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ def _bent(b: Batch, wander: Tensor, angle: Tensor) -> tuple[Tensor, Tensor]:
     """Return coordinates in samples whose lines wander by slopes of about ``wander``."""
     along, across = turned(b, angle)
     for length in (b.log_uniform(0.15, 1.2) * b.rows, b.log_uniform(4, 25)):
-        size = wander * length * b.uniform(0.5, 1.5)
+        size = wander * length * b.uniform(0.5, 1.1)
         along = along + size * noise(b, length, exponent=2.0)
         across = across + size * noise(b, length, exponent=2.0)
         wander = wander * b.uniform(0.2, 0.9)
@@ -154,7 +153,7 @@ def arrested(b: Batch) -> Tensor:
     kind = b.chance(0.5)
     ridge = torch.exp(-part / b.log_uniform(0.02, 0.12)) * (0.3 + number)
     relief = b.uniform(0.5, 2) * ridge + b.pick(-1, 0, 1) * part * (0.4 + number)
-    relief = relief + b.uniform(0.3, 1.2) * fresh * (kind * rough + 1.5 * (1 - kind) * lines)
+    relief = relief + b.uniform(0.3, 0.9) * fresh * (kind * rough + 1.5 * (1 - kind) * lines)
     return grained(b, relief, 2, 20, 0.2)
 
 
@@ -202,7 +201,7 @@ def cavitated(b: Batch) -> Tensor:
     relief = torch.zeros_like(along)
     for part, weight, level in ((1.0, 1.0, 9.0), (b.uniform(2.2, 4), b.pick(0, 0.35, 0.6), 0.5)):
         of = places(along * part / (size * stretch), across * part / size,
-                    b.uniform(0.25, 0.5), b.uniform(0.1, 0.65))  # fmt: skip
+                    b.uniform(0.25, 0.5), b.uniform(0.1, 0.4))  # fmt: skip
         near, second, value, off_u, _ = cells(of)
         wall = torch.exp(-(second - near) / b.log_uniform(0.05, 0.25))
         ragged = (1 + b.uniform(0, 0.6) * noise(b, size / 4)).clamp(min=0)
@@ -214,9 +213,9 @@ def cavitated(b: Batch) -> Tensor:
 
 def deviated(b: Batch) -> Tensor:
     """Swerves of the tear and its jumps back: uneven sawteeth, their steep sides fibrous."""
-    along, across = _bent(b, b.uniform(0.15, 0.45), _any(b))
+    along, across = _bent(b, b.uniform(0.22, 0.5), _any(b))
     spacing = _scale(b, 14, 180, 0.6)
-    phase, rise = _forked(b, across, spacing, b.uniform(0.3, 1.5))
+    phase, rise = _forked(b, across, spacing, b.uniform(0.2, 1.2))
     flank = b.uniform(0.05, 0.45)
     part = phase - torch.floor(phase)
     steep = (part > 1 - flank).float()
@@ -231,7 +230,7 @@ def blunt_stepped(b: Batch) -> Tensor:
     """Gel, gelatine, soft cheese: rounded terraces with lobed rims, the lip drawn up or rolled."""
     length = _scale(b, 12, 200, 0.7)
     field = noise(b, length, exponent=b.uniform(1.5, 2.5), angle=_any(b),
-                  anisotropy=b.log_uniform(1, 6))  # fmt: skip
+                  anisotropy=b.log_uniform(1.3, 8))  # fmt: skip
     field = field + b.uniform(0, 0.15) * noise(b, length / 4 + 2, exponent=2.5)
     dense = b.log_uniform(1, 4)
     level, rise = _forked(b, field * dense * length, length, b.uniform(0.3, 2.5))
@@ -240,33 +239,34 @@ def blunt_stepped(b: Batch) -> Tensor:
     stairs = _smooth(part / width) * rise - b.pick(1, 1, 0.3) * part
     lip = b.pick(-0.3, 0, 0.3, 0.6) * rise * torch.exp(-(((part - width) / (0.6 * width)) ** 2))
     slow = b.uniform(0, 0.3) * field + b.uniform(0, 0.3) * noise(b, length * 2, exponent=2.0)
-    return grained(b, stairs + lip + slow, 1, 30, 0.15)
+    return grained(b, blur(stairs + lip, 0.9) + slow, 1, 30, 0.15)
 
 
 def lanced(b: Batch) -> Tensor:
     """Pull with twist: facets in echelon that spread from an origin, smooth first, then coarse."""
     spacing = _scale(b, 5, 60, 0.25)
     radius, arc = _fan(b, spacing)
-    phase, rise = _forked(b, arc, spacing, b.uniform(0, 1))
+    phase, rise = _forked(b, arc, spacing, b.uniform(0, 0.7))
     flank = b.log_uniform(0.04, 0.35)
     reach = (radius - radius.amin((1, 2), keepdim=True)) / b.rows
     reach = reach - b.pick(-2, -2, 0, 0.4) + 0.3 * noise(b, spacing * 3)
     begun = _smooth(reach / b.uniform(0.2, 1.5)) * _smooth(3 * radius / b.rows - 0.3)
-    ties, low = _forked(b, radius, spacing * b.uniform(0.4, 1), b.uniform(0, 1))
+    ties, low = _forked(b, radius, spacing * b.uniform(0.6, 2), b.uniform(0, 0.3))
+    ties = b.pick(0, 0.3, 0.6) * low * _tooth(ties, b.uniform(0.2, 0.5))
     near = torch.exp(-(1 - (phase - torch.floor(phase))) / (2 * flank))
-    torn = b.pick(0, 0.3, 0.6) * near * low * _tooth(ties, b.uniform(0.2, 0.5))
+    lance = rise * _tooth(phase, flank) + near * ties
     mist = b.pick(0, 0.1, 0.3) * noise(b, b.log_uniform(1, 5)) * begun.sqrt()
-    return standardised((rise * _tooth(phase, flank) + torn) * begun + mist + 0.02 * noise(b, b.log_uniform(1, 30)))
+    return standardised(lance * begun + mist + 0.02 * noise(b, b.log_uniform(1, 30)))
 
 
 def mirror_stepped(b: Batch) -> Tensor:
     """Nearly featureless: few steps that rise from nothing, bend, fork and die out."""
-    along, across = _bent(b, b.uniform(0.1, 0.5), _any(b))
+    along, across = _bent(b, b.uniform(0.2, 0.5), _any(b))
     length = b.log_uniform(0.5, 2.5) * b.rows
     lane = length * b.log_uniform(0.1, 0.5)
     sharp, fork, bend = b.log_uniform(0.8, 4) / lane, b.uniform(0.2, 1), b.uniform(-0.8, 0.8)
     shade, ridge = b.log_uniform(0.05, 0.4), b.chance(0.4)
-    of = places(along / length, across / lane, b.uniform(0.2, 0.5), b.uniform(0.1, 0.85))
+    of = places(along / length, across / lane, b.uniform(0.2, 0.5), b.uniform(0.1, 0.75))
     relief = torch.zeros_like(along)
     for u, v, first, second in of.near():
         place = (u / (0.35 + 0.5 * first)).clamp(-1.5, 1.5)
@@ -280,7 +280,7 @@ def mirror_stepped(b: Batch) -> Tensor:
     slow = noise(b, b.uniform(0.2, 1) * b.rows, exponent=2.0)
     relief = relief + b.uniform(0, 0.25) * slow
     mist = _smooth(noise(b, b.log_uniform(0.3, 2) * b.rows) - 0.3) * noise(b, b.log_uniform(1, 4))
-    relief = relief + b.pick(0, 0.03, 0.1) * mist
+    relief = relief + b.pick(0, 0.03, 0.07) * mist
     return standardised(relief + b.log_uniform(0.003, 0.04) * noise(b, b.log_uniform(1, 8)))
 
 
@@ -329,7 +329,7 @@ def granular(b: Batch) -> Tensor:
     """Ice, wax, dry cheese: parted between grains or across them, each its own tilt and steps."""
     along, across = _bent(b, b.uniform(0, 0.15), _any(b))
     size = _scale(b, 8, 110)
-    jag = b.uniform(0, 0.12) * size
+    jag = b.uniform(0.04, 0.14) * size
     along, across = along + jag * noise(b, size / 3), across + jag * noise(b, size / 3)
     of = places(along / (size * b.log_uniform(1, 2)), across / size, b.uniform(0.2, 0.5),
                 b.uniform(0, 0.4))  # fmt: skip
@@ -349,8 +349,8 @@ def granular(b: Batch) -> Tensor:
 
 def splintered(b: Batch) -> Tensor:
     """Wet wood, sinew, layered card: bundles pulled apart at uneven heights with frayed ends."""
-    along, across = _bent(b, b.uniform(0.12, 0.35), _any(b))
-    width, slender = _scale(b, 4, 50, 0.25), b.log_uniform(5, 20)
+    along, across = _bent(b, b.uniform(0.25, 0.45), _any(b))
+    width, slender = _scale(b, 4, 50, 0.25), b.log_uniform(3.5, 12)
     table = torch.rand(3, b.size, 4096, device=b.device)
 
     def read(which: int, first: Tensor, second: Tensor) -> Tensor:
@@ -375,7 +375,7 @@ def splintered(b: Batch) -> Tensor:
 
 def plumed(b: Batch) -> Tensor:
     """Clay, stiff wax, gel under bending: barbs that curve off a wandering axis to both sides."""
-    along, across = _bent(b, b.uniform(0.06, 0.3), b.pick(0, 0, 0.5, 1) * math.pi + 0.2 * _any(b))
+    along, across = _bent(b, b.uniform(0.12, 0.35), b.pick(0, 0, 0.5, 1) * math.pi + 0.2 * _any(b))
     across = across + b.uniform(-0.7, 0.7) * b.rows
     side = torch.sqrt(across**2 + (0.03 * b.rows) ** 2)
     bend = b.uniform(0.6, 1.6)
