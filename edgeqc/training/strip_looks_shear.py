@@ -61,7 +61,7 @@ def _wander(b: Batch, length: Tensor, smooth: float) -> Tensor:
 
 def _with(relief: Tensor, grain: Tensor, high: Tensor, steep: Tensor) -> Tensor:
     """Return a relief with a grain of a height, but no steeper than so many times the relief."""
-    relief = standardised(relief)
+    relief = standardised(torch.tanh(standardised(relief) / 4))  # no lone crumb drowns the rest
     both = (torch.stack(torch.gradient(plane, dim=(1, 2))) for plane in (relief, grain))
     own, its = (slopes.square().mean((0, 2, 3)).sqrt()[:, None, None] for slopes in both)
     return standardised(relief + torch.minimum(high, steep * own / (its + 1e-6)) * grain)
@@ -70,7 +70,7 @@ def _with(relief: Tensor, grain: Tensor, high: Tensor, steep: Tensor) -> Tensor:
 def _grained(b: Batch, relief: Tensor, finest: float, coarsest: float, most: float) -> Tensor:
     """Return a relief with some grain that leaves its lines to be seen."""
     grain = noise(b, b.log_uniform(finest, coarsest), exponent=b.uniform(0.2, 1.5))
-    return _with(relief, grain, b.pick(0, 0.3, 1, 1) * b.uniform(0, most), b.uniform(0.3, 1.6))
+    return _with(relief, grain, b.pick(0, 0.3, 1, 1) * b.uniform(0, most), b.uniform(0.2, 1.3))
 
 
 def _stroke(b: Batch, angle: Tensor, share: float = 0.6) -> tuple[Tensor, Tensor]:
@@ -219,11 +219,10 @@ def copied_grinding(b: Batch) -> Tensor:
         cut = torch.where(b.chance(0.6) > 0, torch.relu(lay - b.uniform(0.2, 1.2)), lay)
         total = total - share * cut / (cut.std((1, 2), keepdim=True) + 1e-3)
     touch = noise(b, b.log_uniform(15, 150), exponent=1.2, angle=angle, anisotropy=b.pick(1, 4))
-    touch = torch.sigmoid(b.pick(0, 3, 8) * (touch + b.uniform(-0.5, 1.2)))
-    crossing = b.chance(0.4) * b.uniform(0.3, 0.9)
+    touch = torch.sigmoid(b.pick(0, 1.5, 4) * (touch + b.uniform(-0.3, 1.2)))
     along, across = _stroke(b, angle + math.pi / 2 + b.uniform(-0.5, 0.5))
     drawn = _striae(b, along, across, width * b.log_uniform(1, 6), b.log_uniform(300, 3000))
-    return _grained(b, standardised(total * touch) + crossing * drawn, 0.7, 10, 0.5)
+    return _grained(b, standardised(total * touch) + b.pick(0.1, 0.2, 0.6) * drawn, 0.7, 10, 0.5)
 
 
 def burnished_bands(b: Batch) -> Tensor:
@@ -232,14 +231,13 @@ def burnished_bands(b: Batch) -> Tensor:
     along, across = _stroke(b, angle)
     band = _striae(b, along, across, breadth, breadth * b.log_uniform(12, 100))
     ragged = b.uniform(0, 0.4) * noise(b, b.log_uniform(2, 12))
-    rubbed = torch.sigmoid(b.log_uniform(3, 20) * (band + ragged + b.uniform(-0.2, 0.9)))
-    matt = noise(b, b.log_uniform(1, 8), exponent=b.uniform(0.2, 1), angle=angle,
+    rubbed = torch.sigmoid(b.log_uniform(5, 20) * (band + ragged + b.uniform(-0.2, 0.9)))
+    matt = noise(b, breadth * b.log_uniform(0.06, 0.3), exponent=b.uniform(0.2, 1), angle=angle,
                  anisotropy=b.pick(1, 2, 6, 15))  # fmt: skip
     fine = _striae(b, along, across, b.log_uniform(1, 4), b.log_uniform(100, 3000))
     relief = (1 - rubbed) * (matt + b.uniform(0.3, 1) * fine) + rubbed * b.uniform(0.05, 0.4) * fine
-    relief = relief + b.uniform(-1, 1.5) * rubbed
-    rim = b.pick(0, 0, 4) * rubbed * (1 - rubbed)
-    return _grained(b, relief + b.uniform(0, 1.5) * rim, 0.7, 5, 0.25)
+    relief = relief + rubbed * (b.uniform(-1, 1.5) + b.pick(0, 0, 3, 6) * (1 - rubbed))
+    return _grained(b, relief, 0.7, 5, 0.25)
 
 
 def debris_drag(b: Batch) -> Tensor:
@@ -272,14 +270,15 @@ def debris_drag(b: Batch) -> Tensor:
 
 def faint_marks(b: Batch) -> Tensor:
     """Lines fainter than the grain about them, broken, but parallel from end to end."""
-    width, life = b.log_uniform(1.2, 12), b.pick(60, 200, 1000, 5000) * b.uniform(0.7, 1.5)
+    width, life = b.log_uniform(1.2, 12), b.pick(25, 60, 200) * b.uniform(0.7, 1.5)
     along, across = _stroke(b, _angle(b, 0.45))
-    there = noise(b, b.log_uniform(20, 150), exponent=1.5)
-    drawn = _edge(b, _striae(b, along, across, width, life))
-    drawn = drawn * torch.sigmoid(b.pick(0, 3) * (there + b.uniform(0, 1)))
+    drawn = _edge(b, _striae(b, along, across, width, 30 + life * width))
+    fine = _striae(b, along, across, b.log_uniform(1.2, 4), b.log_uniform(80, 2000))
+    there = noise(b, b.log_uniform(20, 150), exponent=1.5) + b.uniform(0, 1)
+    drawn = (drawn + b.uniform(0.2, 0.8) * fine) * torch.sigmoid(b.pick(0, 3) * there)
     grain = noise(b, b.log_uniform(0.5, 4), exponent=b.uniform(-0.2, 0.8))
-    coarse = noise(b, b.log_uniform(8, 80), exponent=b.uniform(0.8, 2))
     relief = _with(drawn, grain, b.log_uniform(0.8, 4), b.uniform(1.5, 3.5))
+    coarse = noise(b, b.log_uniform(8, 80), exponent=b.uniform(0.8, 2))
     return standardised(relief + b.chance(0.5) * b.uniform(0.2, 1) * coarse)
 
 
@@ -295,7 +294,7 @@ def relaxed_marks(b: Batch) -> Tensor:
     wrinkle = -torch.sqrt(noise(b, b.log_uniform(1.5, 8), exponent=1.5) ** 2 + 0.05)
     pits = -torch.relu(noise(b, b.log_uniform(1, 5), exponent=1.2) - b.uniform(1.2, 2.2))
     skin = standardised(wrinkle) + b.pick(0, 1) * standardised(pits)
-    relief = _with(drawn, skin, b.pick(0, 0.25, 0.5), b.uniform(0.5, 1.8))
+    relief = _with(drawn, skin, b.pick(0, 0.25, 0.5), b.uniform(0.15, 0.7))
     return _grained(b, relief, 0.7, 4, 0.2)
 
 
@@ -308,7 +307,8 @@ def lip_curl(b: Batch) -> Tensor:
     across = _bent(b, along, across, 0.5) + sweep
     drawn = _edge(b, _striae(b, along, across, b.log_uniform(1, 8), b.log_uniform(80, 2000)))
     scallop = lines(b.size, b.cols, b.log_uniform(3, 60)[:, 0], b.device)[:, None]
-    away = depth - reach * (1 + b.pick(0.1, 0.4, 1.2) * scallop)
+    reach = reach * (1 + b.pick(0.1, 0.4, 0.8) * scallop).clamp(min=0.1)
+    away = depth - reach
     under = torch.sigmoid(-away / b.log_uniform(0.4, 3))
     roll = torch.sqrt((1 - (2 * depth / reach - 1) ** 2).clamp(min=0) + 0.01)
     smear = noise(b, b.log_uniform(2, 12), exponent=1.2, anisotropy=b.pick(1, 4, 10))
