@@ -79,8 +79,8 @@ def _specks(b: Batch, share: Tensor, sigma: Tensor) -> Tensor:
 
 def _observed(b: Batch, grey: Tensor, finest: float = 0.4, coarsest: float = 1.2) -> Tensor:
     """Return a grey picture with what the microscope adds, in every zone alike."""
-    soft = torch.where(b.chance(0.15) > 0, b.uniform(1.2, 3), b.uniform(finest, coarsest))
-    grey = blur(grey, soft)
+    defocus = torch.where(b.chance(0.1) > 0, b.uniform(1, 1.8), 1.0)
+    grey = blur(grey, defocus * b.uniform(finest, coarsest))
     grey = 3 * torch.tanh(standardised(grey) / 3)
     bright = (grey - 1).clamp(min=0)
     grey = grey + b.pick(0, 0, 1.5) * b.uniform(0.2, 1) * blur(bright, b.log_uniform(2, 14))
@@ -107,7 +107,7 @@ def _lattice(b: Batch, finest: float, coarsest: float) -> tuple[Tensor, Tensor, 
 
 def _mouths(b: Batch) -> Tensor:
     """Dark mouths with thin bright rims on a lattice, lit from one side."""
-    along, across, pitch = _lattice(b, 5, 75)
+    along, across, pitch = _lattice(b, 6, 75)
     way, width = b.uniform(-math.pi, math.pi), b.log_uniform(0.03, 0.12) + 0.5 / pitch
     radius, spread = b.uniform(0.16, 0.42), b.pick(0.1, 0.4, 0.9)
     long, one_sided, bead = b.log_uniform(0.7, 1.8), b.uniform(0, 0.9), b.chance(0.25)
@@ -175,7 +175,7 @@ def _tags(b: Batch) -> Tensor:
     """Smooth molten ground; short bright bridges and dark necks in rows, the rest tells little."""
     along, across, pitch = _lattice(b, 7, 45)
     slim, tall = b.uniform(0.05, 0.14) + 0.5 / pitch, b.uniform(0.15, 0.5)
-    lean, forked = b.uniform(-0.4, 0.4), b.chance(0.5)
+    lean, forked = b.uniform(-0.4, 0.4), b.chance(0.3)
     grey = 0.2 * noise(b, 1.5 * pitch, exponent=1.5, anisotropy=b.log_uniform(1, 4))
     neck = torch.zeros_like(grey)
     rows = places(along, across, b.uniform(0.03, 0.15), b.uniform(0.2, 0.7))
@@ -204,7 +204,7 @@ def _mottle(b: Batch) -> Tensor:
     shown = (1 + 0.5 * beat).clamp(0.1, 2.5) * (1 - 0.9 * missed)
     grey = (dots * gain + b.uniform(0, 0.5) * rail) * shown
     tone = told(torch.floor(across / b.pick(2, 5, 11)), row * 0 + 7)
-    return _observed(b, grey + b.pick(0, 0.4, 0.8) * tone, 0.3, 0.7)
+    return _observed(b, grey + b.pick(0, 0.3, 0.6) * tone, 0.3, 0.55)
 
 
 def _stroke(b: Batch, angle: Tensor | None = None) -> tuple[Tensor, Tensor]:
@@ -229,7 +229,7 @@ def _drawn(b: Batch) -> Tensor:
     """Parallel lines of the edge's own teeth, near and far, some dying out on their way."""
     angle = b.uniform(-math.pi, math.pi)
     along, across = _stroke(b, angle)
-    grey = _scored(b, across, 1.5, 40)
+    grey = _scored(b, across, 1.5, 25)
     wane = noise(b, b.log_uniform(10, 60), angle=angle, anisotropy=b.uniform(4, 16))
     grey = grey * torch.where(b.chance(0.5) > 0, torch.sigmoid(2 * wane + 1), 1.0)
     other = _scored(b, across + b.uniform(-0.06, 0.06) * along, 1, 6)
@@ -240,7 +240,7 @@ def _bare(b: Batch) -> Tensor:
     """Flat and featureless but for a few long bright lines, with debris beside them."""
     along, across = _stroke(b)
     span = math.hypot(b.rows, b.cols) / 2
-    grey, beside = 0.12 * noise(b, b.log_uniform(10, 100), exponent=1.5), across * 0
+    grey, beside = b.pick(0.03, 0.1) * noise(b, b.log_uniform(10, 100), exponent=2), across * 0
     for _ in range(6):
         off, start = b.uniform(-0.7, 0.7) * span, b.uniform(-1.2, 0.6) * span
         far = across - off + b.uniform(-0.03, 0.03) * along
@@ -289,11 +289,11 @@ def _rivers(b: Batch) -> Tensor:
     """Bright steps that run together downstream, terraces between them flat."""
     along, across = turned(b, b.uniform(-math.pi, math.pi))
     pitch = b.log_uniform(25, 160)
-    wild = noise(b, b.uniform(0.3, 1) * pitch, exponent=b.uniform(1.2, 2.5))
+    bends = b.uniform(0.3, 1)
+    wild = bends * noise(b, bends * pitch, exponent=b.uniform(1.5, 2.5))
     fan = 1 + b.uniform(-0.5, 0.5) * along / math.hypot(b.rows, b.cols)
-    phase = across * fan / pitch + b.log_uniform(0.06, 0.35) * wild
-    run, told = b.log_uniform(1.5, 6) * pitch, _told(b)
-    index, part = _split(phase)
+    phase = across * fan / pitch + b.log_uniform(0.08, 0.4) * wild
+    run, told, (index, part) = b.log_uniform(1.5, 6) * pitch, _told(b), _split(phase)
     low, wide, kept = torch.zeros_like(phase), torch.ones_like(phase), torch.ones_like(phase)
     bloom, sign = b.log_uniform(0.8, 4), b.pick(-1, 1)
     near = (part - torch.floor(part + 0.5)) * pitch * sign
@@ -309,14 +309,14 @@ def _rivers(b: Batch) -> Tensor:
         above = far > 0
         low, wide = torch.where(above, at, low), torch.where(above, low + wide - at, at - low)
         index = index * 2 + above.float() + 101 * life
-    return _observed(b, grey + b.pick(0.02, 0.05, 0.1) * noise(b, b.log_uniform(2, 40)))
+    return _observed(b, grey + b.pick(0.01, 0.03, 0.08) * noise(b, b.log_uniform(2, 40)))
 
 
 def _dimples(b: Batch) -> Tensor:
     """Voids grown till only thin bright walls were left, of two sizes, often drawn to a side."""
     along, across = turned(b, b.uniform(-math.pi, math.pi))
-    pitch, drawn = b.log_uniform(8, 90), b.log_uniform(1, 3.5)
-    wild, smooth = b.uniform(0.03, 0.2), b.uniform(1.0, 2.5)
+    pitch, drawn = b.log_uniform(12, 90), b.log_uniform(1, 3.5)
+    wild, smooth = b.uniform(0.03, 0.2), b.uniform(1.4, 2.5)
     u0 = along / (pitch * drawn) + wild * noise(b, 0.5 * pitch, exponent=smooth)
     v0 = across / pitch + wild * noise(b, 0.5 * pitch, exponent=smooth)
     grey, offset = torch.zeros_like(u0), b.pick(0, 0.25, 0.55)
@@ -348,8 +348,8 @@ def _hackle(b: Batch) -> Tensor:
     mirror = b.log_uniform(0.15, 1.2) * b.rows
     grown = torch.sigmoid((torch.log(rho / mirror)) * b.uniform(4, 12))
     mist = noise(b, b.log_uniform(1, 5), exponent=0.5) * torch.exp(-8 * (rho / mirror).log() ** 2)
-    rib = torch.cos(rho / b.log_uniform(3, 20) + b.uniform(0, 1) * wild)
-    grey = b.uniform(0.1, 0.5) * mist + b.pick(0, 0.15, 0.4) * rib * (1 - grown)
+    rib = torch.cos(rho / b.log_uniform(3, 20) + b.uniform(0.7, 3) * wild)
+    grey = b.uniform(0.1, 0.5) * mist + b.pick(0, 0.08, 0.2) * rib * (1 - grown)
     for finest, coarsest in ((12.0, 60.0), (3.0, 15.0)):
         long = b.log_uniform(3, 12)
         spokes = noise(b, b.log_uniform(finest, coarsest), angle=math.pi / 2, anisotropy=long)
@@ -381,17 +381,17 @@ def _strands(b: Batch) -> Tensor:
 def _arrests(b: Batch) -> Tensor:
     """Flat rubbery ground with a few blunt bright steps, bowed and cusped where the tear halted."""
     along, _ = turned(b, b.uniform(-math.pi, math.pi))
-    length, bloom = b.log_uniform(25, 220), b.log_uniform(1, 9)
+    length, bloom = b.log_uniform(20, 120), b.log_uniform(1, 7)
     cusp = noise(b, b.uniform(0.4, 1.2) * length, exponent=2.5, anisotropy=b.log_uniform(0.5, 3))
-    drift, bowed = noise(b, length, exponent=2.5), b.pick(-1, 1) * b.uniform(0.2, 0.6)
+    drift, bowed = noise(b, length, exponent=2.5), b.pick(-1, 1) * b.uniform(0.35, 0.7)
     front = along / length + bowed * cusp.abs() + b.uniform(0.1, 0.3) * drift
     halt = torch.floor(front + 0.5)
     gain = (0.2 + 1.4 * _told(b)(halt, halt * 0)) * (1 - (2 * (front - halt)) ** 4)
     far, shade = _to_zero(front - halt) * b.pick(-1, 1), bloom * b.log_uniform(0.5, 4)
     seam = torch.exp(-_to_zero(cusp).abs() / b.log_uniform(0.8, 2.5)) * (drift > b.uniform(-1, 1))
-    gain = gain * torch.sigmoid(4 * noise(b, 0.7 * length, exponent=2.0) + b.uniform(0, 4))
+    gain = gain * torch.sigmoid(4 * noise(b, 0.7 * length, exponent=2.0) + b.uniform(1, 5))
     ribs = torch.cos(2 * math.pi * front * b.log_uniform(4, 12)) * torch.sigmoid(-3 * drift)
-    ground = b.pick(0, 0, 0.12) * ribs + b.pick(0.02, 0.05) * noise(b, b.log_uniform(2, 30))
+    ground = b.pick(0, 0, 0.08) * ribs + b.pick(0.02, 0.05) * noise(b, b.log_uniform(2, 30))
     return _observed(b, _edge(far, bloom, shade) * gain + b.pick(0, 0.4, 0.9) * seam + ground)
 
 
