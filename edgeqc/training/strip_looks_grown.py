@@ -76,7 +76,7 @@ def _scan(b: Batch, finest: float, coarsest: float) -> tuple[Tensor, Tensor, Ten
 
 def _pulse_table(b: Batch) -> _Pulses:
     """Return energy and misplacement along and across of every pulse, as a scan sets them down."""
-    n, m, loose = _PULSE_LINES, _PULSES, b.log_uniform(0.01, 0.22)
+    n, m, loose = _PULSE_LINES, _PULSES, b.log_uniform(0.01, 0.18)
     table = Batch(b.size, n, m, b.device)
     energy = 1 + b.pick(0, 0.1, 0.3) * _line(b, n, 0.4, 20)[..., None]
     energy = energy + b.pick(0, 0.15, 0.3) * noise(table, b.log_uniform(4, 60), exponent=1.5)
@@ -127,13 +127,12 @@ def coarsened_bubbles(b: Batch) -> Tensor:
     cavity, _ = _craters(_pulse_table(b), along, across, b.uniform(0.5, 0.75))
     field = standardised(cavity) + b.log_uniform(0.1, 0.7) * noise(b, 0.5 * pitch)
     level, width = b.uniform(-0.4, 0.3), pitch * b.log_uniform(0.08, 0.22)
-    ageing = b.log_uniform(0.5, 12)  # in steps: old ones coarsen long, young ones soon stop
-    for step in range(12):
+    ageing = b.log_uniform(0.5, 9)  # in steps: old ones coarsen long, young ones soon stop
+    for step in range(9):
         spread = standardised(blur(field, width))
         field = torch.where(step < ageing, torch.tanh(3 * (spread + level)), field)
-    field = (field > 0).float()
-    inside = blur(field, width * b.uniform(0.3, 1))
-    relief = -inside - b.pick(0, 1, 2) * blur(field, 0.35 * pitch) - b.pick(0.2, 0.8) * cavity
+    inside, wide = (blur((field > 0).float(), w) for w in (width * b.uniform(0.3, 1), 0.35 * pitch))
+    relief = -inside - b.pick(0, 1, 2) * wide - b.pick(0.5, 1.2) * cavity
     relief = relief + b.pick(0, 0.5, 1) * torch.exp(-((inside - 0.35) ** 2) / 0.02)
     return grained(b, relief + b.pick(0, 0.2) * inside * noise(b, 0.2 * pitch), 0.5, 20, 0.35)
 
@@ -187,7 +186,7 @@ def _edge_profile(b: Batch, across: Tensor) -> Tensor:
     """Return what the teeth of an edge leave across its way, standardised."""
     line = _line(b, 1024, 0.5, 4) + b.pick(0, 0.5, 1.5)[:, 0] * _line(b, 1024, 6, 60)
     line = line + b.pick(0, 2, 5)[:, 0] * (_normal(b, 1024).abs() - 2.2).clamp(min=0)
-    return standardised(at_line(line, across / b.log_uniform(0.7, 5) + 512))
+    return standardised(at_line(line, (across / b.log_uniform(0.7, 5) + 512) % 1023))
 
 
 def worn_edge(b: Batch) -> Tensor:
@@ -204,10 +203,10 @@ def worn_edge(b: Batch) -> Tensor:
     table = _smear(torch.stack(rows, 1), b.pick(0.0), b.log_uniform(0.5, 2), b.pick(0.7))
     row = (along / (along.abs().amax(dim=(1, 2), keepdim=True) + 1) + 1) * (n - 1) / 2
     across = across + b.pick(0, 0.5, 3) * at_line(_line(b, n, 6, 30), row)
-    relief = standardised(_read(table, row, across / b.log_uniform(0.7, 8) + m / 2))
+    relief = standardised(_read(table, row, (across / b.log_uniform(0.7, 5) + m / 2) % (m - 1)))
     relief = torch.maximum(relief.clamp(max=8), b.pick(-9, -9, -0.5))
-    relief = relief + b.log_uniform(0.05, 0.5) * _edge_profile(b, across)
-    return grained(b, relief + b.pick(0, 0.4, 0.9) * noise(b, b.uniform(30, 200)), 0.5, 15, 0.3)
+    relief = relief + b.log_uniform(0.1, 0.6) * _edge_profile(b, across)
+    return grained(b, relief + b.pick(0, 0.4, 0.9) * noise(b, b.uniform(30, 200)), 2, 20, 0.3)
 
 
 def slipping_edge(b: Batch) -> Tensor:
@@ -227,14 +226,14 @@ def slipping_edge(b: Batch) -> Tensor:
     shape = torch.where(b.chance(0.5) > 0, phase**sharp, torch.sin(math.pi * phase))
     hold = torch.sigmoid(3 * (noise(b, b.log_uniform(40, 250), exponent=2) + b.uniform(-0.5, 2)))
     relief = standardised(blur(length.reshape(at.shape) * shape * hold, b.log_uniform(0.3, 1.5)))
-    return grained(b, relief + b.log_uniform(0.5, 3) * _edge_profile(b, across), 0.5, 15, 0.4)
+    return grained(b, relief + b.log_uniform(0.5, 3) * _edge_profile(b, across), 2, 20, 0.4)
 
 
 def pushed_swarf(b: Batch) -> Tensor:
     """Return a scored face where swarf gathers before the edge and is dropped in lumps."""
     along, across = _drag(b)
     n, m, rate = 192, 384, b.log_uniform(0.004, 0.05)[:, 0]
-    load, tail, rows = 0.9 * _even(b, m), torch.zeros(b.size, m, device=b.device), []
+    load, tail, rows = 0.9 * _even(b, m), torch.zeros_like(rate), []
     tooth = (b.pick(1, 0)[:, 0] + 0.8 * _line(b, m, 1, 12)).clamp(min=0)
     share, rest = b.uniform(0.1, 0.33)[:, 0], b.uniform(0.0, 0.5)[:, 0]
     for _ in range(n):  # a sand pile with one slope: lanes above the limit drop and load others
@@ -243,9 +242,10 @@ def pushed_swarf(b: Batch) -> Tensor:
         load = load - drop + share * (drop.roll(1, 1) + drop.roll(-1, 1)) * 0.8
         rows.append(tail := 0.55 * tail + drop)
     long, lane = b.log_uniform(1, 8), b.log_uniform(0.2, 0.8)
-    lumps = _read(torch.stack(rows, 1), along / long + n / 2, across / (long * lane) + m / 2)
+    row, col = (along / long + n / 2) % (n - 1), (across / (long * lane) + m / 2) % (m - 1)
+    lumps = _read(torch.stack(rows, 1), row, col)
     relief = b.uniform(0.25, 0.8) * standardised(lumps).clamp(max=8)
-    return grained(b, relief + b.uniform(0.7, 1.4) * _edge_profile(b, across), 0.5, 15, 0.4)
+    return grained(b, relief + b.uniform(0.7, 1.4) * _edge_profile(b, across), 2, 20, 0.4)
 
 
 def stroke_facets(b: Batch) -> Tensor:
@@ -278,7 +278,7 @@ def _from_origin(b: Batch, lane: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     low = radius.amin(dim=(1, 2), keepdim=True)
     pace = (radius.amax(dim=(1, 2), keepdim=True) - low) / (_STEPS - 1 - first)
     col = torch.atan2(across, along + away) * away / lane + _LANES / 2
-    return first + (radius - low) / pace, col, pace
+    return first + (radius - low) / pace, col % (_LANES - 1), pace
 
 
 def _levels(b: Batch, label: Tensor) -> Tensor:
@@ -295,8 +295,8 @@ def halting_front(b: Batch) -> Tensor:
     tough = noise(table, b.log_uniform(1.5, 20), exponent=b.uniform(0.2, 1.5))
     slow, side = torch.exp(b.uniform(0.15, 0.7) * tough), (1 + (lane / pace) ** 2).sqrt()[:, 0]
     time = b.pick(0, 1, 3)[:, 0] * _line(b, _LANES, 5, 60)
-    label, times = torch.arange(_LANES, device=b.device)[None, :].expand(b.size, -1), [time]
-    labels = [label]
+    label = torch.arange(_LANES, device=b.device)[None, :].expand(b.size, -1)
+    times, labels = [time], [label]
     for step in range(1, _STEPS):  # Huygens: the first of three neighbours to send the crack on
         cost = slow[:, step] * side
         reach = (time + slow[:, step], time.roll(1, 1) + cost, time.roll(-1, 1) + cost)
@@ -309,16 +309,16 @@ def halting_front(b: Batch) -> Tensor:
     ribs = at_line(_line(b, 512, 1.5, 25), late * 440 / (late.amax(dim=(1, 2), keepdim=True) + 1))
     ribs = torch.where(b.chance(0.5) > 0, torch.tanh(4 * (ribs - 1.2).clamp(min=0)), ribs)
     relief = b.uniform(0, 1) * rays + b.uniform(0.1, 1) * standardised(ribs).clamp(-4, 4)
-    hackle = b.pick(0, 0.4, 1.0) * torch.sigmoid((row - b.uniform(0.1, 1.2) * _STEPS) / 8)
-    return grained(b, relief + hackle * noise(b, b.log_uniform(1, 4)), 0.5, 20, 0.4)
+    hackle = b.pick(0, 0.3, 0.8) * torch.sigmoid((row - b.uniform(0.4, 1.2) * _STEPS) / 8)
+    return grained(b, relief + hackle * noise(b, b.log_uniform(1, 6)), 1, 20, 0.3)
 
 
 def meeting_planes(b: Batch) -> Tensor:
     """Return rivers: crack planes at many levels that meet and run on as one, some anew."""
     lane = b.log_uniform(0.8, 4)
     row, col, _ = _from_origin(b, lane)
-    table, uneven = Batch(b.size, _STEPS, _LANES, b.device), b.uniform(0.2, 1)
-    stray = noise(table, b.log_uniform(0.8, 5), exponent=uneven, anisotropy=0.3)
+    table = Batch(b.size, _STEPS, _LANES, b.device)
+    stray = noise(table, b.log_uniform(0.8, 5), exponent=b.uniform(0.2, 1), anisotropy=0.3)
     move = (b.log_uniform(0.6, 1.5) * stray).round().clamp(-1, 1).long()
     at = torch.arange(_LANES, device=b.device)[None, :].expand(b.size, -1)
     label, labels = at, [at]
@@ -329,8 +329,9 @@ def meeting_planes(b: Batch) -> Tensor:
     begun = torch.stack(labels, dim=1)
     lance = ((at[:, None, :] - begun + _LANES // 2) % _LANES - _LANES // 2).clamp(-25, 25)
     height = standardised(_levels(b, begun)) + b.pick(0, 0.1, 0.3) * b.pick(-1, 1) * lance
-    col = col + b.pick(1, 2, 5) * noise(b, b.log_uniform(8, 60), exponent=1.2)
-    relief = blur(standardised(_read(height, row, col)), b.log_uniform(0.15, 0.8) * lane)
+    col = col + b.pick(1.5, 3, 6) * noise(b, b.log_uniform(8, 120), exponent=1.2)
+    relief = standardised(_read(height, row, col % (_LANES - 1)))
+    relief = blur(relief, b.log_uniform(0.15, 0.8) * lane)
     return grained(b, relief + b.pick(0, 0.5, 1.5) * noise(b, b.uniform(30, 200)), 0.5, 20, 0.4)
 
 
@@ -343,9 +344,8 @@ def impinging_voids(b: Batch) -> Tensor:
     across = across + drift * noise(b, bend, exponent=1.5)
     off, rounded, late = b.pick(0, 0.3), b.pick(1, 2), b.uniform(0.1, 0.9)
     for scale, weight in ((1.0, 1.0), (0.28, 0.3)):
-        u, v = along / (cell * scale), across / (cell * scale)
-        spots = strip_fields.places(u, v, b.uniform(0.25, 0.45), b.uniform(0, 0.25))
-        first = second = torch.full_like(relief, 3.0)
+        u, v, first = along / (cell * scale), across / (cell * scale), torch.full_like(relief, 3.0)
+        second, spots = first, strip_fields.places(u, v, b.uniform(0.25, 0.45), b.uniform(0, 0.25))
         for u, v, begin, _ in spots.near():  # sheared voids are parabolas
             time = torch.hypot(u + off * (u * u + v * v), v).clamp(max=3) + late * begin**2
             second = torch.minimum(second, torch.maximum(first, time))
@@ -372,25 +372,25 @@ def bundled_strands(b: Batch) -> Tensor:
     ends = (noise(b, 1.2 * width, exponent=1.5) - b.uniform(1.0, 2.0)).clamp(0, 1)
     relief = standardised(total) + b.pick(0.2, 0.5, 0.9) * thin + b.pick(0.7, 1.5, 3) * ends
     relief = _warped(b, relief, b.log_uniform(0.25, 1) * length, b.log_uniform(0.6, 2) * length)
-    return grained(b, relief + b.pick(0, 0.6, 1.2) * noise(b, b.uniform(20, 120)), 0.5, 15, 0.4)
+    return grained(b, relief + b.pick(0, 0.6, 1.2) * noise(b, b.uniform(20, 120)), 1.5, 15, 0.3)
 
 
 def cusped_sheet(b: Batch) -> Tensor:
     """Return a rubbery tear: rounded swells that spread until they meet in sharp crooked lines."""
-    zoom, length = b.log_uniform(0.6, 6), b.log_uniform(5, 12)
+    zoom, length = b.log_uniform(1, 9), b.log_uniform(3.5, 8)
     way, drawn, size = b.uniform(-1.6, 1.6), b.pick(1, 1, 2.5, 5), zoom * length
-    relief = noise(b, length, exponent=b.uniform(0.2, 0.9), angle=way, anisotropy=drawn)
-    curve = b.log_uniform(1, 6) / length**2
+    relief = noise(b, length, exponent=b.uniform(0.5, 1.2), angle=way, anisotropy=drawn)
+    curve = b.log_uniform(0.8, 3) / length**2
     for axis in (1, 2):  # swelling: the highest parabola that stands on any place
         flat = relief
         for step in range(1, 9):
             beside = torch.maximum(flat.roll(step, axis), flat.roll(-step, axis))
             relief = torch.maximum(relief, beside - curve * step**2)
-    relief = _warped(b, standardised(relief), b.uniform(0, 0.3) * size, size, zoom)
-    relief = blur(relief, b.log_uniform(0.3, 0.6) * zoom) * b.pick(-1, -1, 1)
+    relief = _warped(b, relief - 0.7 * blur(relief, 1.5 * length), b.uniform(0, 9), size, zoom)
+    relief = blur(relief, b.log_uniform(0.15, 0.5) * zoom) * b.pick(-1, -1, 1)
     tears = noise(b, 0.15 * size, exponent=0.8, anisotropy=b.pick(1, 4), angle=b.uniform(0, 3))
     patch = torch.sigmoid(2.5 * (noise(b, 2 * size, exponent=1.5) - b.uniform(0, 2)))
-    return grained(b, relief + b.pick(0, 0.3, 0.8) * patch * tears, 0.5, 15, 0.35)
+    return grained(b, relief + b.pick(0, 0.1, 0.25) * patch * tears, 1.5, 15, 0.25)
 
 
 GROWN_LASER: tuple[Look, ...] = (scan_record, coarsened_bubbles, flowed_melt, shielded_rows)
