@@ -166,7 +166,7 @@ def _ground(b: Batch) -> Tensor:
     line = torch.cos(angle) * row + torch.sin(angle) * col - b.uniform(-0.4, 0.4) * b.cols
     line = line + b.pick(0, 1, 6) * noise(b, b.log_uniform(3, 60))
     both = b.chance(0.25)
-    ground = drawn(b, GROUNDS, 4)
+    ground = drawn(b, GROUNDS)
     ground = laid(ground, ground.roll(1, 0), torch.where(both > 0, line, -99.0))
     ground = ground + both * b.uniform(-0.5, 0.5) * torch.exp(-line.abs() / b.log_uniform(2, 20))
     ground = blur(ground, b.pick(0.1, 0.1, 1, 3, 8) * b.uniform(0.3, 1.3))
@@ -186,13 +186,14 @@ def _body(b: Batch, at: Outline, side: int, surface: Tensor) -> tuple[Tensor, Te
     """Return electrons of a lens surface beside one border and the distance inside it."""
     wrap = b.chance(0.2)
     out = torch.where(wrap > 0, -at.edge, at.beyond[side])
-    reach = at.thickness * b.log_uniform(0.03, 3)
+    reach = torch.where(b.chance(0.3) > 0, b.log_uniform(0.02, 0.2), b.log_uniform(0.2, 4))
+    reach = reach * at.thickness
     curve = b.chance(0.5) * 0.4 * _normal(b) / b.cols
     border = reach + curve * (at.along - b.uniform(-0.5, 0.5) * b.cols) ** 2
     border = border + wandering(b, at.along, b.pick(0, 0.3, 1, 5), b.log_uniform(4, 80))
     inside = _distance(border - out)
     for sign in (-1, 1):
-        far = torch.where(b.chance(0.3) * (1 - wrap) > 0, b.uniform(0.0, 0.45), 4.0) * b.cols
+        far = torch.where(b.chance(0.22) * (1 - wrap) > 0, b.uniform(0.0, 0.45), 4.0) * b.cols
         end = (
             far
             - sign * at.along
@@ -269,10 +270,10 @@ def surround(b: Batch, at: Outline, electrons: Tensor) -> tuple[Tensor, Tensor]:
     signal = _ground(b)
     which = torch.randint(10, (b.size, 1, 1), device=b.device)
     layers = []
-    optic, litter = drawn(b, OPTICS), drawn(b, SURFACES, 2)
-    for side, (only, both) in enumerate(((3, 8), (6, 8))):
+    optic, litter = drawn(b, OPTICS, 2), drawn(b, SURFACES, 2)
+    for side, (only, both) in enumerate(((2, 8), (5, 8))):
         surface, inside = _body(b, at, side, optic.roll(side, 0))
-        shown = ((which >= only) & (which < only + 3 - side)) | (which >= both)
+        shown = ((which >= only) & (which < only + 3)) | (which >= both)
         layers.append((surface, torch.where(shown, inside, -99.0), BODY))
     thing = _other_thing(b, at)
     rim = b.pick(0, 0.3, 0.8) * torch.exp(-thing.clamp(min=0) / b.log_uniform(1, 15))
@@ -316,12 +317,13 @@ def covered(b: Batch, at: Outline, signal: Tensor, codes: Tensor) -> tuple[Tenso
     # a tweezer mark: two crushed grooves in the face itself
     gap, width = b.log_uniform(0.02, 0.12) * b.cols, b.log_uniform(0.008, 0.04) * b.cols
     long = b.log_uniform(0.03, 0.2) * b.cols
-    groove = torch.minimum(width - (v.abs() - gap).abs(), long - u.abs())
+    groove = width - torch.hypot((u.abs() - long).clamp(min=0), v.abs() - gap)
+    groove = groove + b.uniform(0, 0.3) * width * noise(b, b.log_uniform(3, 40))
     groove = torch.where(b.chance(0.08) > 0, groove, -99.0)
     crushed = b.uniform(0.5, 1.5) + b.log_uniform(0.01, 0.2) * noise(
         b, b.log_uniform(2, 30), anisotropy=b.log_uniform(1, 20), angle=angle
     )
-    share = torch.sigmoid(groove / 1.5) * torch.sigmoid(at.edge)
+    share = torch.sigmoid(groove / b.log_uniform(0.5, 5)) * torch.sigmoid(at.edge)
     signal = signal * (1 - share) + crushed * share
     # a fibre: a bowed cylinder, brighter along its flanks
     width = b.log_uniform(0.0015, 0.025) * b.cols
