@@ -162,7 +162,7 @@ def draw(
     names, values, kinds = (
         np.array(each) for each in zip(*(row for part in parts for row in part), strict=True)
     )
-    np.savez_compressed(out, names=names, values=values, kinds=kinds)
+    np.savez_compressed(out, names=names, values=values.astype(np.float32), kinds=kinds)
     print(names.size, "regions", flush=True)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from edgeqc.zoning import texture
 
 STORED_PLANES = 7
 """Planes that vary within a face; the others are rebuilt from a few numbers."""
-POOL_BYTES = 85e9
+POOL_BYTES = 60e9
 """Most that the samples may take up; beyond it a new one takes an older one's place."""
 _HELD_EVERY = 40  # one file of so many is kept for validation
 
@@ -32,7 +32,7 @@ _HELD_EVERY = 40  # one file of so many is kept for validation
 # numbers that it is rebuilt from
 Sample = tuple[Tensor, Tensor, NDArray[Any]]
 Batch = tuple[Tensor, Tensor]
-_Arrays = dict[str, NDArray[Any]]
+_Arrays = Mapping[str, NDArray[Any]]
 
 
 def read_faces(arrays: _Arrays, device: str) -> list[Sample]:
@@ -92,10 +92,10 @@ class SamplePool:
                 if path.name in self._seen or ".part" in path.name:
                     continue
                 self._seen.add(path.name)
-                with np.load(path) as stored:
-                    arrays = {name: stored[name] for name in stored.files}
                 into = self.held if len(self._seen) % _HELD_EVERY == 0 else self.fit
-                for sample in self.read(arrays, self.device):
+                with np.load(path) as stored:  # reads an array when it is asked for
+                    samples = self.read(stored, self.device)
+                for sample in samples:
                     self._keep(into, sample)
             time.sleep(1.0)
 

@@ -3,7 +3,8 @@
 What a name means here: a laser leaves pits on a lattice, molten or bubbly ground, or lines of
 passes; a blade leaves straight or gently bent lines that run on; tearing leaves ridges, steps,
 dimples and facets that have no straight line. Scales are in samples of the picture. The looks of
-``strip_looks_beam``, ``_blade`` and ``_fracture`` were drawn by other hands without sight of these.
+``strip_looks_beam``, ``_blade``, ``_fracture``, ``_pulse``, ``_shear``, ``_tear``, ``_observed``
+and ``_grown`` were drawn by eight other hands, each without sight of these and of the others'.
 """
 
 from __future__ import annotations
@@ -28,6 +29,11 @@ from edgeqc.training.strip_fields import (
 from edgeqc.training.strip_looks_beam import BEAM_LOOKS
 from edgeqc.training.strip_looks_blade import BLADE_LOOKS
 from edgeqc.training.strip_looks_fracture import FRACTURE_LOOKS
+from edgeqc.training.strip_looks_grown import GROWN_LASER, GROWN_SCISSOR, GROWN_TORN
+from edgeqc.training.strip_looks_observed import OBSERVED_LASER, OBSERVED_SCISSOR, OBSERVED_TORN
+from edgeqc.training.strip_looks_pulse import PULSE_LOOKS
+from edgeqc.training.strip_looks_shear import SHEAR_LOOKS
+from edgeqc.training.strip_looks_tear import TEAR_LOOKS
 
 Look = Callable[[Batch], Tensor]
 
@@ -262,13 +268,15 @@ def _rough(b: Batch) -> Tensor:
 
 LASER_LOOKS: tuple[Look, ...] = (
     _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes, *BEAM_LOOKS,
+    *PULSE_LOOKS, *OBSERVED_LASER, *GROWN_LASER,
 )  # fmt: skip
 SCISSOR_LOOKS: tuple[Look, ...] = (
     _striations, _striations, _striations, _drawn, _chatter, _overlap, _smear, *BLADE_LOOKS,
+    *SHEAR_LOOKS, *OBSERVED_SCISSOR, *GROWN_SCISSOR,
 )  # fmt: skip
 TORN_LOOKS: tuple[Look, ...] = (
     _ridges, _fibrils, _rivers, _dimples, _facets, _crazing, _hackle, _rough,
-    *FRACTURE_LOOKS,
+    *FRACTURE_LOOKS, *TEAR_LOOKS, *OBSERVED_TORN, *GROWN_TORN,
 )  # fmt: skip
 NAMED_LOOKS: tuple[Look, ...] = (*LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS)
 
