@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from edgeqc.zoning.border_moves import BorderEvidence
 from edgeqc.zoning.naming import name_regions
 from edgeqc.zoning.partition import PartitionSettings, partition_face
 
@@ -84,3 +85,48 @@ def test_the_sheet_weighs_on_names_and_is_contradicted_by_clear_textures():
     clear = opinion(0.99, 0.03)
     against = name_regions(None, partitioned(clear), clear, taught=True, freed_by="scissors")
     assert against.contradiction > 0.9
+
+
+def two_kinds(first, second):
+    """A laser zone over a residual, its first half torn at ``first``, the rest at ``second``."""
+    net = np.full((4, N_T, N_S), 1e-3)
+    net[0, :30] = 1.0
+    for columns, torn in ((slice(0, 70), first), (slice(70, None), second)):
+        net[TORN, 30:, columns] = torn
+        net[SCISSOR, 30:, columns] = 1 - torn
+    return net / net.sum(axis=0)
+
+
+def borders_at(column, log_odds=2.0):
+    """Evidence of a border through the residual after a column, and of none anywhere else."""
+    along = np.full((N_T, N_S - 1), -7.0)
+    if column is not None:
+        along[30:, column] = log_odds
+    return BorderEvidence(np.zeros((N_T + 1, N_S)), along)
+
+
+def ends_of(naming):
+    labels = naming.partition.cell.argmax(axis=0)
+    return labels[35, 20], labels[35, 150]
+
+
+@pytest.mark.parametrize(
+    ("seam", "expected"), [(69, (TORN, SCISSOR)), (None, (SCISSOR, SCISSOR)), (30, (SCISSOR,) * 2)]
+)
+def test_a_residual_changes_its_kind_only_where_a_border_is_seen(seam, expected):
+    net = two_kinds(0.8, 0.1)
+    part = partitioned(net)
+    labels = part.cell.argmax(axis=0)
+    assert (labels[35, 20], labels[35, 150]) == (TORN, SCISSOR)
+    naming = name_regions(None, part, net, taught=True, borders=borders_at(seam))
+    assert ends_of(naming) == expected
+    np.testing.assert_allclose(naming.partition.state.sum(axis=(1, 2)), 1.0, atol=1e-9)
+
+
+def test_a_residual_named_as_one_carries_the_doubt_of_both_halves():
+    net = two_kinds(0.8, 0.1)
+    part = partitioned(net)
+    apart = name_regions(None, part, net, taught=True, borders=borders_at(69))
+    as_one = name_regions(None, part, net, taught=True, borders=borders_at(None))
+    assert as_one.worst_against > apart.worst_against
+    assert as_one.net_rival > apart.net_rival

@@ -167,7 +167,7 @@ def draw(
 
 
 HIDDEN = 96
-MEMBERS = 5
+MEMBERS = 10
 
 
 def _member(

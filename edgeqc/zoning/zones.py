@@ -29,8 +29,9 @@ LEAST_DEPTH = 0.06
 like a shallow cut, and beside a scissor stretch a few cells of it are named so."""
 _CHORD_WEIGHT, _REGION_WEIGHT = 0.006, 1.1
 """How much a chord's evidence and the regions' mean log-probability say about the anterior side:
-a little below the logistic fit (0.0069, 1.10) on 304 good faces of three makers (seeds 85000000 to
-85200139), of which a side said at 0.98 was wrong in 1 of 145."""
+about the logistic fits to 304 good faces of three makers (seeds 85000000 to 85200139; 0.0069 and
+1.10 with the network before, 0.0053 and 1.26 with this one), of which a side said at 0.98 is wrong
+in 2 of 162, both phantoms."""
 _TOLD = -3.0  # log-odds of a look without a name where a laboratory taught the names
 ZONE_NAMES = {LASER: "laser", SCISSOR: "scissor", TORN: "torn", OBSCURED: "obscured"}
 
@@ -157,6 +158,7 @@ def _oriented(
             way.partition,
             way.net,
             taught=taught is not None,
+            borders=way.borders,
         ).log_opinion
         for way in ways
     ]
@@ -227,8 +229,9 @@ def map_zones(
     net, hidden = reading.net, reading.net[3]
     unrolled = unroll_for_regions(image, reading.face)
     naming = name_regions(
-        unrolled, reading.partition, net, taught=taught is not None, freed_by=freed_by
-    )
+        unrolled, reading.partition, net,
+        taught=taught is not None, freed_by=freed_by, borders=reading.borders,
+    )  # fmt: skip
     part = naming.partition
     probability = np.concatenate([part.cell * (1 - hidden), hidden[None]]).astype(np.float32)
     labels = (part.cell.argmax(axis=0) + 1).astype(np.uint8)
