@@ -71,3 +71,33 @@ def test_both_ends_and_a_turned_picture_count_alike():
 
 def test_an_edge_without_contrast_says_nothing():
     assert ends_gone_beyond(face_to(500), picture(COLS, stretch=0.6, ground=0.6)) == 0
+
+
+def learned_map(stretch, ground):
+    """Probability of a face on a grid of cells of 8 pixels: sure to column 500, then as given."""
+    row, col = (np.mgrid[: ROWS // 8, : COLS // 8] + 0.5) * 8
+    lens = (row >= TOP) & (row <= BOTTOM)
+    return np.where(lens, np.where(col < 500, 0.999, stretch), ground).astype(np.float32)
+
+
+def with_one_edge_hidden():
+    """The stretch goes on, and beyond the end something covers its upper edge."""
+    pixels = picture(COLS)
+    pixels[:150, 500:] = 0.5
+    return pixels
+
+
+@pytest.mark.parametrize(
+    ("stretch", "ground", "expected"), [(0.05, 0.001, 1), (0.002, 0.001, 0), (0.05, 0.05, 0)]
+)
+def test_one_edge_is_enough_where_the_map_is_less_sure_of_ground_within(stretch, ground, expected):
+    pixels = with_one_edge_hidden()
+    assert ends_gone_beyond(face_to(500), pixels) == 0
+    found = ends_gone_beyond(face_to(500), pixels, probability=learned_map(stretch, ground))
+    assert found == expected
+
+
+def test_the_map_alone_makes_no_doubt():
+    # nothing of the lens is seen beyond the end, whatever the map says
+    hesitant = learned_map(0.3, 0.001)
+    assert ends_gone_beyond(face_to(500), picture(500), probability=hesitant) == 0

@@ -96,12 +96,15 @@ class FaceRegion:
         How surely this is a cut face with about this outline, 0..1.
     source : {"texture", "learned"}
         What found it.
+    probability : (rows, cols) float32 array, optional
+        The learned map of P(face) that it was found in.
     """
 
     mask: BoolArray
     cell_px: tuple[float, float]
     confidence: float
     source: str
+    probability: FloatImage | None = None
 
 
 def find_face_regions(
@@ -155,7 +158,8 @@ def _from_probability(
     masks = [_filled(labels == label) for label in large]
     nearest = _nearest(masks, probability.shape)
     found = [
-        FaceRegion(mask, cell, _map_confidence(probability, mask, nearest == i), "learned")
+        FaceRegion(
+            mask, cell, _map_confidence(probability, mask, nearest == i), "learned", probability)
         for i, mask in enumerate(masks)]
     found.sort(key=lambda region: -region.confidence)
     sure = [r for r in found if r.confidence >= settings.accept_confidence]

@@ -114,7 +114,7 @@ def _trace(
         number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
         posterior_px=chords.second_px, s_px=chords.s_px, complete=chords.complete,
         anterior="unknown", anterior_source="none", u_edge_px=outline.u_edge_px)
-    beyond = ends_gone_beyond(face, image.pixels)
+    beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
     flags = _doubts(face, region, outline, field, settings=settings, beyond=beyond)
     return replace(face, flags=flags)
 
@@ -209,7 +209,7 @@ def _doubts(
             abs(covered - 1) > settings.max_uncovered_fraction,
         "its shape does not tell the lens's surfaces from the cut's ends":
             outline.side_margin < settings.min_side_margin,
-        "both its edges go on beyond an end": beyond > 0,
+        "its edges go on beyond an end": beyond > 0,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:

@@ -63,7 +63,7 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.25
+    risk_max: float = 0.2
     through_risk_max: float = 0.1
     unfamiliar_max: float = 0.15
     against_max: float = 0.05
