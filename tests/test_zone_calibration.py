@@ -71,6 +71,30 @@ def test_fitted_risks_and_doubts_hold_on_fresh_faces(record, monkeypatch):
     assert 0.92 <= (error <= 2 * doubt).mean() <= 0.995
 
 
+def test_a_few_depths_far_off_do_not_widen_those_that_are_sure(monkeypatch, tmp_path):
+    """One in eleven is far off, where `spread` tells: the other intervals hold all the same."""
+    rng = np.random.default_rng(6)
+    rows = faces_of(rng, 3000)
+    for row in rows:
+        row["dice"] = 0.97
+        if row["diagnostics"]["spread"] > 0.5 * 10 / 11:
+            row["depth"] = 0.5 + rng.uniform(0.1, 0.25)
+    fitted, fresh = rows[:1500], rows[1500:]
+    path = tmp_path / "rows.json"
+    path.write_text(json.dumps(fitted))
+    record = calibrate(read_faces([path]), "drawn figures")
+    assert record["log_u_sure"] < np.log(0.7)
+    use(monkeypatch, record)
+    found = [Diagnostics(**row["diagnostics"]) for row in fresh]
+    sure = np.array([zone_risks(each).depth <= calibration.SURE_DEPTH_RISK for each in found])
+    held = np.array([
+        abs(row["depth"] - row["truth"]) <= 2 * depth_doubt(each)
+        for row, each in zip(fresh, found, strict=True)
+    ])  # fmt: skip
+    assert sure.sum() > 700
+    assert 0.92 <= held[sure].mean() <= 0.98
+
+
 def test_the_shipped_record_fits_the_figures_in_use():
     shipped = json.loads(
         calibration.files("edgeqc").joinpath("zoning", calibration.CALIBRATION_FILE).read_text()

@@ -21,6 +21,7 @@ from edgeqc.errors import UsageError
 from edgeqc.quantity import FloatArray
 from edgeqc.zoning.calibration import (
     DIAGNOSTIC_NAMES,
+    SURE_DEPTH_RISK,
     VECTOR_NAMES,
     Diagnostics,
     diagnostic_vector,
@@ -36,6 +37,7 @@ _OUTLINE_FLAGS = frozenset(
 )  # fmt: skip
 _PENALTY = 3.0  # of the squared coefficients of the logistic regression
 _RIDGE = 30.0
+_LEAST_SURE = 40  # faces, for a 95th percentile
 _RISK_OF_SCALE = 0.4  # faces above this risk have no say in the scale of the depth's doubt
 _LEAST_ERROR = 1e-3
 _FOLDS = 10
@@ -119,7 +121,7 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     ------
     UsageError
         Where no face was filled with textures of no origin: none shows looks that the models do
-        not know.
+        not know. Where too few have a depth that is sure.
     """
     if np.unique(faces.nameless).size < 2:
         raise UsageError(
@@ -138,10 +140,18 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     crossed = np.exp(_crossed(z[deep], _ridge, target))
     near = crossed_risk[deep] < _RISK_OF_SCALE
     ratio = faces.error[deep][near] / crossed[near] / 2
-    level = min(1.0, 0.95 * (1 + 1 / ratio.size))
-    log_u[0] += math.log(float(np.quantile(ratio, level)))
+    log_u[0] += math.log(_covering(ratio))
     _tell("zones or depth", faces.wrong, crossed_risk)
     crossed_depth = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.depth_wrong)))
+    sure = crossed_depth[deep] <= SURE_DEPTH_RISK
+    if sure.sum() < _LEAST_SURE:
+        raise UsageError(
+            f"{sure.sum()} faces with a sure depth", rule=f"at least {_LEAST_SURE} are needed",
+            remedy="Add rows of `zone_accuracy.py --maker phantoms`.",
+        )  # fmt: skip
+    covering_sure = _covering(faces.error[deep][sure] / crossed[sure] / 2)
+    print(f"doubt of a depth at a risk up to {SURE_DEPTH_RISK}: "
+          f"{covering_sure / _covering(ratio):.3f} of the others', {sure.sum()} faces")  # fmt: skip
     _tell("depth", faces.depth_wrong, crossed_depth)
     return {
         "names": list(VECTOR_NAMES),
@@ -151,8 +161,14 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
         "depth_risk": depth_risk.round(5).tolist(),
         "unfamiliar": unfamiliar.round(5).tolist(),
         "log_u": log_u.round(5).tolist(),
+        "log_u_sure": round(math.log(covering_sure / _covering(ratio)), 5),
         "from": f"{faces.wrong.size} faces with a sound outline: {source}",
     }
+
+
+def _covering(ratio: FloatArray) -> float:
+    """Return what covers 95 % of further ones of its kind (split conformal)."""
+    return float(np.quantile(ratio, min(1.0, 0.95 * (1 + 1 / ratio.size))))
 
 
 def _tell(what: str, wrong: NDArray[np.bool_], risk: FloatArray) -> None:

@@ -24,7 +24,7 @@ STRIP_SAMPLES = (0.55, 0.75, 1.0, 1.25, 1.6, 2.1)
 SCENE_SAMPLES = (1.0, 1.5, 2.0)
 """Picture samples per canvas sample of the pictures."""
 _KEPT = 3000
-_AT_A_TIME = 24  # by a process beside the fit; a card draws them about as fast as six
+_AT_A_TIME = 24  # by a process beside the fit; six take half as long
 _SLOTS = 2  # batches on their way, per process
 _EVERY = 4  # steps of the fit, where it draws itself
 _FIRST = 240  # samples drawn before the first step

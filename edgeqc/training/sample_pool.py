@@ -1,7 +1,7 @@
 """Samples read from a folder that still fills, kept in the fitting device's memory.
 
 Batches are put together there: a processor that copies them, or threads that make them ahead,
-left the card idle nine tenths of the time.
+left the card idle most of the time.
 """
 
 from __future__ import annotations

@@ -18,7 +18,10 @@ from edgeqc.zoning.contrast import ContrastPartition
 from edgeqc.zoning.naming import LEAST_SHARE, Naming
 
 CALIBRATION_FILE = "zone_calibration.json"
-RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "unfamiliar", "log_u")
+RECORD_NAMES = ("centre", "scale", "risk", "depth_risk", "unfamiliar", "log_u", "log_u_sure")
+SURE_DEPTH_RISK = 0.05
+"""Risk of a wrong depth up to which a depth's doubt is calibrated by itself: among the others a few
+that are off by far would make every interval wide."""
 
 
 @dataclass(frozen=True)
@@ -313,7 +316,12 @@ def depth_doubt(found: Diagnostics) -> float:
     -----
     The logarithm of the absolute depth error of faces kept apart was regressed on the
     diagnostics, and the result scaled so that twice it covers 95 % of them (split conformal
-    calibration: J. Am. Stat. Assoc. 2018, 113:1094).
+    calibration: J. Am. Stat. Assoc. 2018, 113:1094), by itself for depths at a risk up to
+    ``SURE_DEPTH_RISK`` (calibration within categories: V. Vovk, A. Gammerman, G. Shafer,
+    Algorithmic Learning in a Random World, Springer 2005, section 4.5; section from memory).
     """
-    log_u = float(_standardised(found) @ _calibration()["log_u"])
+    held, vector = _calibration(), _standardised(found)
+    log_u = float(vector @ held["log_u"])
+    if zone_risks(found).depth <= SURE_DEPTH_RISK:
+        log_u += float(held["log_u_sure"])
     return math.exp(max(math.log(1e-3), min(math.log(0.5), log_u)))
