@@ -140,7 +140,8 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
     crossed = np.exp(_crossed(z[deep], _ridge, target))
     near = crossed_risk[deep] < _RISK_OF_SCALE
     ratio = faces.error[deep][near] / crossed[near] / 2
-    log_u[0] += math.log(_covering(ratio))
+    covering = _covering(ratio)
+    log_u[0] += math.log(covering)
     _tell("zones or depth", faces.wrong, crossed_risk)
     crossed_depth = 1 / (1 + np.exp(-_crossed(z, _logistic, faces.depth_wrong)))
     sure = crossed_depth[deep] <= SURE_DEPTH_RISK
@@ -149,9 +150,9 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
             f"{sure.sum()} faces with a sure depth", rule=f"at least {_LEAST_SURE} are needed",
             remedy="Add rows of `zone_accuracy.py --maker phantoms`.",
         )  # fmt: skip
-    covering_sure = _covering(faces.error[deep][sure] / crossed[sure] / 2)
+    sure_part = _covering(faces.error[deep][sure] / crossed[sure] / 2) / covering
     print(f"doubt of a depth at a risk up to {SURE_DEPTH_RISK}: "
-          f"{covering_sure / _covering(ratio):.3f} of the others', {sure.sum()} faces")  # fmt: skip
+          f"{sure_part:.3f} of the others', {sure.sum()} faces")  # fmt: skip
     _tell("depth", faces.depth_wrong, crossed_depth)
     return {
         "names": list(VECTOR_NAMES),
@@ -161,7 +162,7 @@ def calibrate(faces: _Faces, source: str) -> dict[str, Any]:
         "depth_risk": depth_risk.round(5).tolist(),
         "unfamiliar": unfamiliar.round(5).tolist(),
         "log_u": log_u.round(5).tolist(),
-        "log_u_sure": round(math.log(covering_sure / _covering(ratio)), 5),
+        "log_u_sure": round(math.log(sure_part), 5),
         "from": f"{faces.wrong.size} faces with a sound outline: {source}",
     }
 

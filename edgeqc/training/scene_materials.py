@@ -19,9 +19,9 @@ from edgeqc.training.strip_fields import (
     at_line,
     blur,
     cells,
-    entry_of,
     lines,
     noise,
+    numbers_at,
     places,
     standardised,
     turned,
@@ -43,9 +43,7 @@ def spots(b: Batch, pitch: Tensor, gaps: Tensor, sharp: Tensor) -> tuple[Tensor,
         along, across = turned(b, any_angle(b))
         u, v = along / (scale * pitch) + b.uniform(0, 1), across / (scale * pitch)
         cell_u, cell_v = torch.floor(u), torch.floor(v)
-        key = entry_of(cell_u, cell_v, 4096).flatten(1)
-        table = torch.rand(4, b.size, 4096, device=b.device)
-        found = [torch.gather(part, 1, key).reshape(u.shape) for part in table]
+        found = numbers_at(torch.rand(4, b.size, 4096, device=b.device), cell_u, cell_v)
         radius = 0.05 + 0.28 * found[0] ** 3
         room = 1 - 2 * (radius + 0.12)
         u = u - cell_u - 0.5 - (found[1] - 0.5) * room

@@ -48,10 +48,6 @@ class Outline:
     thickness: Tensor
 
 
-def _normal(b: Batch) -> Tensor:
-    return torch.randn(b.size, 1, 1, device=b.device)
-
-
 def _grid(b: Batch) -> tuple[Tensor, Tensor]:
     """Return rows and columns from the picture's middle."""
     row = torch.arange(b.rows, device=b.device, dtype=torch.float32)[None, :, None]
@@ -76,7 +72,7 @@ def _distance(level: Tensor) -> Tensor:
 def _axes(b: Batch) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Return positions along and across a bent axis, thickness, and the picture's length."""
     angle = (math.pi / 2) * b.pick(0, 0, 0, 1, 2, 3)
-    angle = angle + torch.where(b.chance(0.4) > 0, any_angle(b), 0.08 * _normal(b))
+    angle = angle + torch.where(b.chance(0.4) > 0, any_angle(b), 0.08 * b.normal())
     lying = torch.cos(angle).abs() > 0.7
     side = torch.where(lying, b.rows, b.cols)
     length = torch.where(lying, b.cols, b.rows).float()
@@ -86,8 +82,8 @@ def _axes(b: Batch) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     along = torch.cos(angle) * col + torch.sin(angle) * row + b.uniform(-0.15, 0.15) * length
     across = torch.cos(angle) * row - torch.sin(angle) * col
     across = across + b.uniform(-1, 1) * ((side - thickness).abs() / 2 + 0.12 * thickness)
-    across = across + b.chance(0.6) * 0.25 / length * _normal(b) * along**2
-    knee = b.chance(0.15) * 0.25 * _normal(b)
+    across = across + b.chance(0.6) * 0.25 / length * b.normal() * along**2
+    knee = b.chance(0.15) * 0.25 * b.normal()
     across = across + knee * torch.sqrt((along - b.uniform(-0.3, 0.3) * length) ** 2 + 400)
     wave = b.chance(0.3) * b.uniform(0, 0.06) * side
     return along, across + wandering(b, along, wave, b.uniform(60, 300)), thickness, length
@@ -144,7 +140,7 @@ def outlines(b: Batch) -> Outline:
         x = ((across / half - apex) / (1 + apex.abs())).abs().clamp(max=1.5)
         point = b.pick(0, 0.3, 0.6, 1.2) * b.uniform(0.5, 1) * thickness
         end = far - torch.minimum(point, 1.4 * far) * x ** b.pick(1, 1, 2, 3)
-        end = end + 0.35 * _normal(b) * across - sign * along
+        end = end + 0.35 * b.normal() * across - sign * along
         sd = b.pick(0, 0, 0.02, 0.08) * b.uniform(0.3, 1) * thickness
         period = b.log_uniform(3, 120)  # long tongues are wide ones
         end = _distance(end) + wandering(b, across, torch.minimum(sd, 0.6 * period), period)
@@ -188,7 +184,7 @@ def _body(b: Batch, at: Outline, side: int, surface: Tensor) -> tuple[Tensor, Te
     out = torch.where(wrap > 0, -at.edge, at.beyond[side])
     reach = torch.where(b.chance(0.3) > 0, b.log_uniform(0.02, 0.2), b.log_uniform(0.2, 4))
     reach = reach * at.thickness
-    curve = b.chance(0.5) * 0.4 * _normal(b) / b.cols
+    curve = b.chance(0.5) * 0.4 * b.normal() / b.cols
     border = reach + curve * (at.along - b.uniform(-0.5, 0.5) * b.cols) ** 2
     border = border + wandering(b, at.along, b.pick(0, 0.3, 1, 5), b.log_uniform(4, 80))
     inside = _distance(border - out)
@@ -197,7 +193,7 @@ def _body(b: Batch, at: Outline, side: int, surface: Tensor) -> tuple[Tensor, Te
         end = (
             far
             - sign * at.along
-            + 0.6 * _normal(b) * out
+            + 0.6 * b.normal() * out
             + b.uniform(0, 3) * noise(b, b.log_uniform(3, 30))
         )
         inside = torch.minimum(inside, end)

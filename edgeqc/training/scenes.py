@@ -38,7 +38,7 @@ def _frame(b: Batch) -> _Frame:
     row = torch.arange(b.rows, device=b.device, dtype=torch.float32)[None, :, None]
     col = torch.arange(b.cols, device=b.device, dtype=torch.float32)[None, None, :]
     quarter = (math.pi / 2) * b.pick(0, 0, 0, 1, 2, 3)
-    free = torch.where(b.chance(0.25) > 0, b.uniform(-3.2, 3.2), 0.06 * _normal(b))
+    free = torch.where(b.chance(0.25) > 0, b.uniform(-3.2, 3.2), 0.06 * b.normal())
     angle = quarter + free
     side = torch.where(torch.cos(angle).abs() > 0.7, b.rows, b.cols)
     thickness = b.uniform(0.25, 0.8) * side
@@ -46,12 +46,8 @@ def _frame(b: Batch) -> _Frame:
     col = col - b.cols * b.uniform(0.4, 0.6)
     along = torch.cos(angle) * col + torch.sin(angle) * row
     across = torch.cos(angle) * row - torch.sin(angle) * col
-    bend = b.chance(0.6) * 0.12 * _normal(b) / b.cols
+    bend = b.chance(0.6) * 0.12 * b.normal() / b.cols
     return _Frame(along, across + bend * along**2, thickness)
-
-
-def _normal(b: Batch) -> Tensor:
-    return torch.randn(b.size, 1, 1, device=b.device)
 
 
 def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor]:
@@ -70,7 +66,7 @@ def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor]:
     back = back + wandering(b, at.along, rough, b.log_uniform(2, 60))
     t = (across - front) / (back - front)
     edge = torch.minimum(across - front, back - across)
-    slanted = 0.2 * _normal(b) * across
+    slanted = 0.2 * b.normal() * across
     for sign in (-1, 1):
         far = torch.where(b.chance(0.3) > 0, b.uniform(0.2, 0.45), 3.0) * b.cols
         end = far - sign * at.along + slanted + b.uniform(0, 2) * noise(b, b.log_uniform(2, 20))
@@ -88,7 +84,7 @@ def _zones(
     depth = torch.where(whole < 0.15, 2.0, torch.where(whole > 0.88, -1.0, depth))
     depth = depth + wandering(b, along, b.uniform(0, 0.04), b.log_uniform(5, 80))
     codes = torch.where(t < depth, 0, torch.where(b.chance(0.42) > 0, 1, 2))
-    border = b.uniform(-0.4, 0.4) * b.cols + 0.3 * _normal(b) * across
+    border = b.uniform(-0.4, 0.4) * b.cols + 0.3 * b.normal() * across
     codes = torch.where((along > border) & (b.chance(0.25) > 0), 1, codes)
     soft = b.pick(0, 0, 2, 5) * b.uniform(0, 1)
     return Place(t, codes, soft, (t - depth).abs() * thickness, edge)

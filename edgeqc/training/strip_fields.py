@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import torch
@@ -40,6 +40,10 @@ class Batch:
         """Return one number per member whose logarithm is uniform."""
         return torch.exp(self.uniform(math.log(low), math.log(high)))
 
+    def normal(self) -> Tensor:
+        """Return one number per member, normally distributed."""
+        return torch.randn(self.size, 1, 1, device=self.device)
+
     def chance(self, probability: float) -> Tensor:
         """Return 1 for a share of the members, 0 for the others."""
         return (torch.rand(self.size, 1, 1, device=self.device) < probability).float()
@@ -52,6 +56,10 @@ class Batch:
     def part(self, size: int) -> Batch:
         """Return a batch of another size."""
         return Batch(size, self.rows, self.cols, self.device, self.photographs)
+
+
+Look = Callable[[Batch], Tensor]
+"""What draws a surface on every member of a batch."""
 
 
 def standardised(plane: Tensor) -> Tensor:
@@ -132,6 +140,25 @@ def entry_of(first: Tensor, second: Tensor, entries: int) -> Tensor:
     return (first.long() * 7919 + second.long() * 104729) % entries
 
 
+def numbers_at(table: Tensor, first: Tensor, second: Tensor) -> Tensor:
+    """Return the numbers that a table, or several, holds for places of a lattice.
+
+    Parameters
+    ----------
+    table : (b, entries) or (n, b, entries) tensor
+        A number per entry, or n.
+    first, second : (b, rows, cols) tensors
+        Whole numbers that tell the place.
+
+    Returns
+    -------
+    (b, rows, cols) or (n, b, rows, cols) tensor
+    """
+    key = entry_of(first, second, table.shape[-1]).flatten(1)
+    found = torch.gather(table, -1, key.expand(*table.shape[:-1], -1))
+    return found.reshape(*table.shape[:-1], *first.shape[1:])
+
+
 def grained(
     batch: Batch, relief: Tensor, finest: float, coarsest: float, most: float
 ) -> Tensor:
@@ -166,15 +193,10 @@ class Places:
     def near(self) -> Iterator[tuple[Tensor, Tensor, Tensor, Tensor]]:
         """Yield offsets along and across and two random numbers of the nine places about."""
         i, j = torch.floor(self.across + 0.5), torch.floor(self.along + 0.5)
-        size = self.along.shape[0]
         for d_i in (-1, 0, 1):
             for d_j in (-1, 0, 1):
                 at_i, at_j = i + d_i, j + d_j
-                key = entry_of(at_i, at_j, _TABLE)
-                flat = key.reshape(size, -1)
-                found = [
-                    torch.gather(table, 1, flat).reshape(key.shape) for table in self.tables
-                ]
+                found = numbers_at(self.tables, at_i, at_j)
                 away = 50.0 * (found[3] < self.gaps)
                 u = self.along - at_j - self.jitter * found[0] + away
                 v = self.across - at_i - self.jitter * found[1]

@@ -10,13 +10,13 @@ and ``_grown`` were drawn by eight other hands, each without sight of these and 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import torch
 from torch import Tensor
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     at_line,
     blur,
     cells,
@@ -34,8 +34,6 @@ from edgeqc.training.strip_looks_observed import OBSERVED_LASER, OBSERVED_SCISSO
 from edgeqc.training.strip_looks_pulse import PULSE_LOOKS
 from edgeqc.training.strip_looks_shear import SHEAR_LOOKS
 from edgeqc.training.strip_looks_tear import TEAR_LOOKS
-
-Look = Callable[[Batch], Tensor]
 
 
 def _any_angle(b: Batch) -> Tensor:

@@ -8,7 +8,7 @@ them, gas domes, melt, and what the scanner did between lines, passes and fields
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import torch
@@ -16,6 +16,7 @@ from torch import Tensor
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     blur,
     cells,
     entry_of,
@@ -26,7 +27,6 @@ from edgeqc.training.strip_fields import (
     turned,
 )
 
-Look = Callable[[Batch], Tensor]
 _TABLE = 4096  # even, so that every other line stays every other line
 _NUMBERS = 6
 

@@ -8,16 +8,23 @@ plucking) lies across or upon it. Named papers are cited from memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
-from edgeqc.training.strip_fields import Batch, at_line, entry_of, grained, lines, noise, turned
+from edgeqc.training.strip_fields import (
+    Batch,
+    Look,
+    at_line,
+    entry_of,
+    grained,
+    lines,
+    noise,
+    turned,
+)
 
-Look = Callable[[Batch], Tensor]
 _TABLE = 4096
 _STEP = 4  # samples along the stroke per sample of a streak's canvas: streaks are long
 

@@ -9,26 +9,25 @@ Scales are in samples of the strip. Every relief has mean 0 and a standard devia
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import torch
 from torch import Tensor
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     Places,
     at_line,
     blur,
     cells,
-    entry_of,
     lines,
     noise,
+    numbers_at,
     places,
     standardised,
     turned,
 )
 
-Look = Callable[[Batch], Tensor]
 _TABLE = 4096
 
 
@@ -180,7 +179,7 @@ def _stick_slip(b: Batch) -> Tensor:
 
 
 def _tabled(table: Tensor, i: Tensor, k: Tensor) -> Tensor:
-    return torch.gather(table, 1, entry_of(i, k, _TABLE).flatten(1)).reshape(i.shape)
+    return numbers_at(table, i, k)
 
 
 def _rivers(b: Batch) -> Tensor:

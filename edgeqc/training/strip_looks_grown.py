@@ -12,15 +12,13 @@ impinge (Johnson and Mehl 1939), strands that bundle, swells that meet in cusps.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import torch
 from torch import Tensor
 
 from edgeqc.training import strip_fields
-from edgeqc.training.strip_fields import Batch, at_line, blur, grained, noise, standardised, turned
+from edgeqc.training.strip_fields import Batch, Look, blur, grained, noise, standardised, turned
 
-Look = Callable[[Batch], Tensor]
 _Pulses = tuple[Tensor, Tensor, Tensor]
 _PULSE_LINES, _PULSES = 128, 384
 _STEPS, _LANES = 128, 512
@@ -186,7 +184,7 @@ def _edge_profile(b: Batch, across: Tensor) -> Tensor:
     """Return what the teeth of an edge leave across its way, standardised."""
     line = _line(b, 1024, 0.5, 4) + b.pick(0, 0.5, 1.5)[:, 0] * _line(b, 1024, 6, 60)
     line = line + b.pick(0, 2, 5)[:, 0] * (_normal(b, 1024).abs() - 2.2).clamp(min=0)
-    return standardised(at_line(line, (across / b.log_uniform(0.7, 5) + 512) % 1023))
+    return standardised(strip_fields.at_line(line, (across / b.log_uniform(0.7, 5) + 512) % 1023))
 
 
 def worn_edge(b: Batch) -> Tensor:
@@ -202,7 +200,7 @@ def worn_edge(b: Batch) -> Tensor:
         rows.append(profile + state)
     table = _smear(torch.stack(rows, 1), b.pick(0.0), b.log_uniform(0.5, 2), b.pick(0.7))
     row = (along / (along.abs().amax(dim=(1, 2), keepdim=True) + 1) + 1) * (n - 1) / 2
-    across = across + b.pick(0, 0.5, 3) * at_line(_line(b, n, 6, 30), row)
+    across = across + b.pick(0, 0.5, 3) * strip_fields.at_line(_line(b, n, 6, 30), row)
     relief = standardised(_read(table, row, (across / b.log_uniform(0.7, 5) + m / 2) % (m - 1)))
     relief = torch.maximum(relief.clamp(max=8), b.pick(-9, -9, -0.5))
     relief = relief + b.log_uniform(0.1, 0.6) * _edge_profile(b, across)
@@ -260,7 +258,7 @@ def stroke_facets(b: Batch) -> Tensor:
         cut = cut + lined * _edge_profile(b, across)
         front = turned(b, main + b.pick(0, 0.5 * math.pi) + b.uniform(-0.5, 0.5))[1]
         front = front - b.uniform(-0.5, 0.5) * (b.cols + b.rows) / 2
-        front = front + b.pick(0, 1, 4) * at_line(_line(b, 1024, 20, 200), along + 512)
+        front = front + b.pick(0, 1, 4) * strip_fields.at_line(_line(b, 1024, 20, 200), along + 512)
         front = (front / b.log_uniform(0.8, 6)).clamp(-8, 8) if stroke else b.pick(8.0)
         live = b.chance(1.1 if stroke < 2 else 0.6)
         over = live * torch.sigmoid(4 * front)
@@ -306,7 +304,8 @@ def halting_front(b: Batch) -> Tensor:
         times.append(time)
     rays = standardised(_read(_levels(b, torch.stack(labels, dim=1)), row, col))
     late = _read(torch.stack(times, dim=1), row, col).clamp(min=0)
-    ribs = at_line(_line(b, 512, 1.5, 25), late * 440 / (late.amax(dim=(1, 2), keepdim=True) + 1))
+    late = late * 440 / (late.amax(dim=(1, 2), keepdim=True) + 1)
+    ribs = strip_fields.at_line(_line(b, 512, 1.5, 25), late)
     ribs = torch.where(b.chance(0.5) > 0, torch.tanh(4 * (ribs - 1.2).clamp(min=0)), ribs)
     relief = b.uniform(0, 1) * rays + b.uniform(0.1, 1) * standardised(ribs).clamp(-4, 4)
     hackle = b.pick(0, 0.3, 0.8) * torch.sigmoid((row - b.uniform(0.4, 1.2) * _STEPS) / 8)

@@ -21,17 +21,17 @@ from torch.nn import functional
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     at_line,
     blur,
-    entry_of,
     lines,
     noise,
+    numbers_at,
     places,
     standardised,
     turned,
 )
 
-Look = Callable[[Batch], Tensor]
 _TOLD = 4096
 
 
@@ -46,8 +46,7 @@ def _told(b: Batch) -> Callable[[Tensor, Tensor], Tensor]:
     table = torch.rand(b.size, _TOLD, device=b.device)
 
     def number(first: Tensor, second: Tensor) -> Tensor:
-        flat = entry_of(first, second, _TOLD).reshape(b.size, -1)
-        return torch.gather(table, 1, flat).reshape(b.size, b.rows, b.cols)
+        return numbers_at(table, first, second)
 
     return number
 

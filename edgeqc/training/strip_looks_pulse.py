@@ -13,15 +13,13 @@ like a weld's and spheres that fell back. All from memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import torch
 from torch import Tensor
 
-from edgeqc.training.strip_fields import Batch, blur, entry_of, noise, standardised, turned
-
-Look = Callable[[Batch], Tensor]
+from edgeqc.training.strip_fields import Batch, Look, blur, noise, numbers_at, standardised, turned
 
 _TABLE = 8192
 
@@ -53,8 +51,7 @@ class _Raster:
 
     def read(self, table: int, line: Tensor, site: Tensor) -> Tensor:
         """Return the random number of places of the raster."""
-        key = entry_of(line, site, _TABLE)
-        return torch.gather(self.tables[table], 1, key.flatten(1)).reshape(key.shape)
+        return numbers_at(self.tables[table], line, site)
 
     def pulses(self, reach: int = 1) -> Iterator[tuple[Tensor, Tensor, Tensor, Tensor]]:
         """Yield offsets (samples), energy and a random number in 0-1 of the pulses about."""

@@ -13,7 +13,6 @@ Sci. 4 (1959): runs of consecutive lines that agree.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import torch
 from torch import Tensor
@@ -21,16 +20,16 @@ from torch.nn import functional
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     at_line,
     blur,
-    entry_of,
     lines,
     noise,
+    numbers_at,
     standardised,
     turned,
 )
 
-Look = Callable[[Batch], Tensor]
 _ACROSS, _ALONG, _NUMBERS = 2048, 128, 4096
 
 
@@ -117,8 +116,7 @@ def _steps(b: Batch, position: Tensor) -> tuple[Tensor, Tensor, Tensor]:
 
 def _number(table: Tensor, of: Tensor, and_of: Tensor | None = None) -> Tensor:
     """Return the random number of each (b, rows, cols) cell from a table (b, entries)."""
-    key = entry_of(of, torch.zeros_like(of) if and_of is None else and_of, _NUMBERS)
-    return torch.gather(table, 1, key.reshape(key.shape[0], -1)).reshape(key.shape)
+    return numbers_at(table, of, torch.zeros_like(of) if and_of is None else and_of)
 
 
 def nick_lines(b: Batch) -> Tensor:

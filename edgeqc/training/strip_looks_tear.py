@@ -11,24 +11,22 @@ gels; Maugis and Barquins (1988) on stick and slip in peeling; Bahat (1991) on p
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import torch
 from torch import Tensor
 
 from edgeqc.training.strip_fields import (
     Batch,
+    Look,
     blur,
     cells,
-    entry_of,
     grained,
     noise,
+    numbers_at,
     places,
     standardised,
     turned,
 )
-
-Look = Callable[[Batch], Tensor]
 
 
 def _smooth(x: Tensor) -> Tensor:
@@ -82,8 +80,7 @@ def _bands(b: Batch, position: Tensor) -> tuple[Tensor, Tensor]:
     cell = torch.floor(position)
 
     def read(which: int, at: Tensor) -> Tensor:
-        key = entry_of(at, torch.zeros_like(at), 1024).reshape(b.size, -1)
-        return torch.gather(table[which], 1, key).reshape(at.shape)
+        return numbers_at(table[which], at, torch.zeros_like(at))
 
     before = position - cell < 0.9 * read(0, cell)
     cell = torch.where(before, cell - 1, cell)
@@ -100,8 +97,7 @@ def _rivers(b: Batch, down: Tensor, across: Tensor, width: Tensor) -> Tensor:
         step = 2.0 ** (level + 1)
         lane = across / step
         cell = torch.floor(lane)
-        key = entry_of(cell, torch.full_like(cell, level), 4096).reshape(b.size, -1)
-        first, second = (torch.gather(t, 1, key).reshape(lane.shape) for t in table)
+        first, second = numbers_at(table, cell, torch.full_like(cell, level))
         end = step * (0.7 + 2.0 * first) if level < 4 else torch.full_like(first, 1e4)
         side = torch.where(second < 0.5, -0.5, 0.5)
         shift = side * _smooth((down / end - 0.35) / 0.65)
@@ -354,8 +350,7 @@ def splintered(b: Batch) -> Tensor:
     table = torch.rand(3, b.size, 4096, device=b.device)
 
     def read(which: int, first: Tensor, second: Tensor) -> Tensor:
-        key = entry_of(first, second, 4096).reshape(b.size, -1)
-        return torch.gather(table[which], 1, key).reshape(first.shape)
+        return numbers_at(table[which], first, second)
 
     relief = torch.zeros_like(along)
     for part, weight in ((1.0, 1.0), (0.35, 0.45)):
