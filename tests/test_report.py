@@ -1,6 +1,7 @@
 """The report: content, one file, repeatable bytes, zones that stay apart, honest tables."""
 
 import csv
+import dataclasses
 import json
 import re
 from collections import Counter
@@ -275,6 +276,28 @@ def test_the_figure_stands_alone_and_draws_the_limit(case):
     assert "href" not in svg
     for letter in "LST":
         assert f">{letter}</text>" in svg
+
+
+@pytest.mark.parametrize("rise", [(1.0, 14.0), (14.0, 1.0), (26.0, 29.0), (29.0, 26.0)])
+def test_the_ligament_is_not_drawn_through_its_label(case, rise):
+    """The dashed curve passes above or below the words, not through them, wherever it runs."""
+    _, pictures, _ = case()
+    item = pictures[0].faces[0]
+    found = item.measures.profiles
+    everywhere = np.ones(found.s.size, bool)
+    profiles = dataclasses.replace(
+        found, ligament=np.linspace(*rise, found.s.size), lasered=everywhere,
+        thickness=np.full(found.s.size, 30.0), valid=everywhere,
+    )  # fmt: skip
+    svg = draw_profile_figure(profiles, item.zones)
+    x, base = map(float, re.search(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>ligament', svg).groups())
+    curves = re.findall(r'<polyline points="([^"]+)"[^>]*stroke-width="1.5"', svg)[-2:]
+    words = (x - 6.0 * len("ligament (thickness − laser depth)"), base - 8, x, base + 2)
+    for curve in curves:
+        points = [tuple(map(float, pair.split(","))) for pair in curve.split()]
+        near = [y for at, y in points if words[0] <= at <= words[2]]
+        assert near
+        assert all(y < words[1] for y in near) or all(y > words[3] for y in near)
 
 
 def test_profiles_and_roughness_tables(written):

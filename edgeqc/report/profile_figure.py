@@ -20,6 +20,7 @@ from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
 _WIDTH, _LEFT, _RIGHT = 720.0, 64.0, 14.0
 _SECTION_TOP, _SECTION_HEIGHT = 16.0, 190.0
 _GRAPH_HEIGHT, _GAP = 110.0, 34.0
+_LETTER, _LINE = 6.2, 14.0  # width of a letter and height of a line, at 12 units
 _COLUMNS = 240  # columns drawn of the zone map: finer than print resolves
 
 _PATTERNS = {
@@ -220,7 +221,12 @@ def _lengths(profiles: FaceProfiles, along: _Scale, top: float) -> list[str]:
         if good:
             # one label at the left, one at the right: they never meet
             at, anchor = (along.stop - 8, "end") if dash else (along.start + 8, "start")
-            height = up(float(np.median(values[good]))) - 6
+            ends = (at - _LETTER * len(label), at) if dash else (at, at + _LETTER * len(label))
+            near = [i for i in good if ends[0] <= along(profiles.s[i]) <= ends[1]] or good
+            height = up(float(values[near].max())) - 6
+            over = profiles.thickness[near][profiles.valid[near]]
+            if dash and over.size and height - up(float(np.nanmin(over))) < _LINE:
+                height = up(float(values[near].min())) + _LINE  # no room between the two curves
             parts.append(_text(at, height, label, anchor))
     return parts
 
