@@ -31,8 +31,6 @@ from edgeqc.specimen_sheet import Sheet, SheetRow, read_sheet
 from edgeqc.zoning.model import TaughtHead, read_taught_head
 from edgeqc.zoning.zones import map_zones
 
-_FACE_CLASS = 2  # the face model tells background, other lens body and cut face
-
 
 @dataclass(frozen=True)
 class SpecimenResult:
@@ -269,7 +267,7 @@ def find_faces(
     """
     return trace_cut_faces(
         image, protocol["faces"], anterior=";".join(row.anterior) or None, expected=row.faces,
-        probability=face_probability(image)[_FACE_CLASS])
+        probability=face_probability(image))
 
 
 def _set_lattice(row: SheetRow) -> tuple[float, float] | None:

@@ -8,6 +8,7 @@ from edgeqc.faces.going_on import ends_gone_beyond
 
 ROWS, COLS = 400, 800
 TOP, BOTTOM = 100.0, 300.0
+NEITHER, LAST = (False, False), (False, True)  # which ends the lens goes on beyond
 
 
 def face_to(last_col, *, bow=0.0):
@@ -36,23 +37,23 @@ def picture(lens_to, *, stretch=0.5, ground=0.1, bow=0.0):
 
 @pytest.mark.parametrize("bow", [0.0, 12.0])
 def test_a_stretch_left_out_is_noticed(bow):
-    assert ends_gone_beyond(face_to(500, bow=bow), picture(COLS, bow=bow)) == 1
+    assert ends_gone_beyond(face_to(500, bow=bow), picture(COLS, bow=bow)) == LAST
     # a stretch of another grey is one as well
-    assert ends_gone_beyond(face_to(500, bow=bow), picture(COLS, stretch=0.4, bow=bow)) == 1
+    assert ends_gone_beyond(face_to(500, bow=bow), picture(COLS, stretch=0.4, bow=bow)) == LAST
 
 
 def test_a_face_that_ends_with_its_lens_is_not_doubted():
-    assert ends_gone_beyond(face_to(500), picture(500)) == 0
+    assert ends_gone_beyond(face_to(500), picture(500)) == NEITHER
 
 
 def test_the_frame_ends_a_face_without_doubt():
-    assert ends_gone_beyond(face_to(COLS - 2), picture(COLS)) == 0
+    assert ends_gone_beyond(face_to(COLS - 2), picture(COLS)) == NEITHER
 
 
 def test_a_surface_that_covers_an_edge_beyond_the_end_is_no_stretch():
     pixels = picture(COLS)
     pixels[:105, 500:] = pixels[200:305, 500:]  # beside the end the lens's own surface lies above
-    assert ends_gone_beyond(face_to(500), pixels) == 0
+    assert ends_gone_beyond(face_to(500), pixels) == NEITHER
 
 
 def test_both_ends_and_a_turned_picture_count_alike():
@@ -66,11 +67,11 @@ def test_both_ends_and_a_turned_picture_count_alike():
     )
     across = np.zeros((COLS, COLS), np.float32)
     across[:, COLS - ROWS :] = pixels[::-1, ::-1].T
-    assert ends_gone_beyond(turned, across) == ends_gone_beyond(face, pixels) == 1
+    assert ends_gone_beyond(turned, across) == ends_gone_beyond(face, pixels) == LAST
 
 
 def test_an_edge_without_contrast_says_nothing():
-    assert ends_gone_beyond(face_to(500), picture(COLS, stretch=0.6, ground=0.6)) == 0
+    assert ends_gone_beyond(face_to(500), picture(COLS, stretch=0.6, ground=0.6)) == NEITHER
 
 
 def learned_map(stretch, ground):
@@ -88,16 +89,17 @@ def with_one_edge_hidden():
 
 
 @pytest.mark.parametrize(
-    ("stretch", "ground", "expected"), [(0.05, 0.001, 1), (0.002, 0.001, 0), (0.05, 0.05, 0)]
+    ("stretch", "ground", "expected"),
+    [(0.05, 0.001, True), (0.002, 0.001, False), (0.05, 0.05, False)],
 )
 def test_one_edge_is_enough_where_the_map_is_less_sure_of_ground_within(stretch, ground, expected):
     pixels = with_one_edge_hidden()
-    assert ends_gone_beyond(face_to(500), pixels) == 0
+    assert ends_gone_beyond(face_to(500), pixels) == NEITHER
     found = ends_gone_beyond(face_to(500), pixels, probability=learned_map(stretch, ground))
-    assert found == expected
+    assert found == (False, expected)
 
 
 def test_the_map_alone_makes_no_doubt():
     # nothing of the lens is seen beyond the end, whatever the map says
     hesitant = learned_map(0.3, 0.001)
-    assert ends_gone_beyond(face_to(500), picture(500), probability=hesitant) == 0
+    assert ends_gone_beyond(face_to(500), picture(500), probability=hesitant) == NEITHER

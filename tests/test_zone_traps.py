@@ -112,7 +112,7 @@ def examine(phantom, side=True):
     truth = phantom.truth.faces[0]
     faces, flags = trace_cut_faces(
         image, FaceSettings(), anterior=truth.anterior if side else None, expected=1,
-        probability=face_probability(image)[2],
+        probability=face_probability(image),
     )  # fmt: skip
     if not faces:
         assert verdict_of(flags) == "rejected"
@@ -189,7 +189,7 @@ def test_trap_face_cut_off_by_the_frame(seed):
     phantom = draw_phantom(recipe(seed, crop="thickness"))
     image = calibrated_phantom(phantom)
     faces, flags = trace_cut_faces(
-        image, FaceSettings(), anterior="top", expected=1, probability=face_probability(image)[2]
+        image, FaceSettings(), anterior="top", expected=1, probability=face_probability(image)
     )
     assert faces or verdict_of(flags) == "rejected"
     for face in faces:
@@ -209,7 +209,7 @@ def painted_faces(made):
     )  # fmt: skip
     faces, flags = trace_cut_faces(
         image, FaceSettings(), anterior=made.anterior, expected=1,
-        probability=face_probability(image)[2],
+        probability=face_probability(image),
     )  # fmt: skip
     found = []
     for face in faces:

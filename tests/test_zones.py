@@ -35,7 +35,7 @@ def picture(pixels, size=1.0):
 def zoned(image, side):
     """The largest face of a picture with its zones and depth, and all of its flags."""
     faces, flags = trace_cut_faces(
-        image, FaceSettings(), anterior=side, probability=face_probability(image)[2]
+        image, FaceSettings(), anterior=side, probability=face_probability(image)
     )
     face = max(faces, key=lambda each: each.thickness_px.sum())
     turned, zones = map_zones(image, face)
@@ -130,7 +130,7 @@ def test_the_sheet_names_a_residual_that_texture_cannot(seed):
     image = picture(made.image / np.float32(255), made.pixel_size_um)
     faces, _ = trace_cut_faces(
         image, FaceSettings(), anterior=made.anterior, expected=1,
-        probability=face_probability(image)[2],
+        probability=face_probability(image),
     )  # fmt: skip
     told = {way: map_zones(image, faces[0], freed_by=way)[1]
             for way in ("", "scissors", "traction", "both")}  # fmt: skip

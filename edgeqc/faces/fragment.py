@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -98,6 +98,10 @@ class FaceRegion:
         What found it.
     probability : (rows, cols) float32 array, optional
         The learned map of P(face) that it was found in.
+    lens : (rows, cols) float32 array, optional
+        The learned map of P(lens), the cut face or not, 0 on other faces.
+    completed : bool
+        Whether a part that the map left out was filled in.
     """
 
     mask: BoolArray
@@ -105,6 +109,8 @@ class FaceRegion:
     confidence: float
     source: str
     probability: FloatImage | None = None
+    lens: FloatImage | None = None
+    completed: bool = False
 
 
 def find_face_regions(
@@ -118,9 +124,10 @@ def find_face_regions(
         The picture.
     settings : FaceSettings
         Limits.
-    probability : (rows, cols) float32 array, optional
-        Probability of "cut face" on a coarse grid that covers the picture, from a learned map.
-        Without it the regions come from grey levels, texture and edges alone.
+    probability : (rows, cols) or (3, rows, cols) float32 array, optional
+        Probability of "cut face" on a coarse grid that covers the picture, from a learned map, or
+        those of background, other lens body and cut face. Without it the regions come from grey
+        levels, texture and edges alone.
 
     Notes
     -----
@@ -145,9 +152,10 @@ def field_of(image: CalibratedImage) -> Field:
 
 
 def _from_probability(
-    image: CalibratedImage, settings: FaceSettings, probability: FloatImage
+    image: CalibratedImage, settings: FaceSettings, classes: FloatImage
 ) -> tuple[FaceRegion, ...]:
-    """Return the regions of a learned map of P(face)."""
+    """Return the regions of a learned map of P(face), or of all classes."""
+    probability = classes[-1] if classes.ndim == 3 else classes
     rows, cols = probability.shape
     cell = (image.pixels.shape[0] / rows, image.pixels.shape[1] / cols)
     smooth = cv2.GaussianBlur(np.asarray(probability, np.float32), (0, 0), 0.7)
@@ -155,15 +163,27 @@ def _from_probability(
         (smooth > 0.5).astype(np.uint8), connectivity=4)
     large = [label for label in range(1, count)
              if stats[label, cv2.CC_STAT_AREA] >= settings.min_area_fraction * rows * cols]
-    masks = [_filled(labels == label) for label in large]
+    masks = [filled(labels == label) for label in large]
     nearest = _nearest(masks, probability.shape)
     found = [
         FaceRegion(
             mask, cell, _map_confidence(probability, mask, nearest == i), "learned", probability)
         for i, mask in enumerate(masks)]
     found.sort(key=lambda region: -region.confidence)
-    sure = [r for r in found if r.confidence >= settings.accept_confidence]
-    return tuple(sure[: settings.max_faces])
+    sure = [r for r in found if r.confidence >= settings.accept_confidence][: settings.max_faces]
+    if classes.ndim == 3:
+        lens = 1 - classes[0]
+        sure = [replace(region, lens=_free_of(lens, region, sure)) for region in sure]
+    return tuple(sure)
+
+
+def _free_of(lens: FloatImage, region: FaceRegion, faces: list[FaceRegion]) -> FloatImage:
+    """Return the map of lens without the other faces and what touches them."""
+    others = [face.mask for face in faces if face is not region]
+    if not others:
+        return lens
+    taken = cv2.dilate(np.any(others, axis=0).astype(np.uint8), np.ones((3, 3), np.uint8))
+    return np.asarray(lens * (taken == 0), np.float32)
 
 
 def _nearest(masks: list[BoolArray], shape: tuple[int, ...]) -> NDArray[np.intp]:
@@ -196,7 +216,7 @@ def _map_confidence(probability: FloatImage, mask: BoolArray, region: BoolArray)
     return float(1.0 / (1.0 + max(near, anywhere) ** 1.7))
 
 
-def _filled(mask: BoolArray) -> BoolArray:
+def filled(mask: BoolArray) -> BoolArray:
     """Return a region without holes, opened by one cell to cut off threads."""
     plain = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     contours, _ = cv2.findContours(plain, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -220,7 +240,7 @@ def _from_parts(
     unions.sort(key=lambda members: -parts.border_contrast(members))
     rated: list[tuple[float, BoolArray]] = []
     for members in unions[:RATED_UNIONS]:
-        mask = _filled(parts.mask(members))
+        mask = filled(parts.mask(members))
         if low <= mask.sum() <= high:
             rated.append((region_rating(region_features(mask, parts, members)), mask))
     rated.sort(key=lambda pair: -pair[0])

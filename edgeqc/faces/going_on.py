@@ -68,8 +68,8 @@ class _Step:
 
 def ends_gone_beyond(
     face: CutFace, pixels: NDArray[np.float32], *, probability: NDArray[np.float32] | None = None
-) -> int:
-    """Return at how many ends of a face its lens goes on.
+) -> tuple[bool, bool]:
+    """Return whether the lens goes on beyond the first, and beyond the last, chord of a face.
 
     Parameters
     ----------
@@ -82,9 +82,8 @@ def ends_gone_beyond(
 
     Returns
     -------
-    int
-        0, 1 or 2. An end at the picture's frame, or one whose edges show no step of grey, does not
-        count.
+    (bool, bool)
+        False for an end at the picture's frame, or one whose edges show no step of grey.
 
     Notes
     -----
@@ -102,7 +101,7 @@ def ends_gone_beyond(
     if probability is not None:
         held = np.log((probability + _FLOOR) / (1 - probability + _FLOOR))
         odds = _reader(np.asarray(held, np.float32), pixels.shape)
-    found = 0
+    found = []
     for anterior, posterior, s in runs:
         both, surely = True, False
         for edge, opposite in ((anterior, posterior), (posterior, anterior)):
@@ -112,8 +111,8 @@ def ends_gone_beyond(
             elif odds is not None:
                 seen = _step(odds, edge, opposite, s / thickness, thickness)
                 surely |= seen is not None and seen.rises_beyond
-        found += both or surely
-    return found
+        found.append(both or surely)
+    return found[0], found[1]
 
 
 def _step(

@@ -45,6 +45,12 @@ class Field:
             np.minimum(col - self.left, self.right - col),
         )
 
+    def nearest_side(self, points: FloatArray) -> NDArray[np.str_]:
+        """Return the side of the field that each of the points (n, 2) lies nearest to."""
+        row, col = points[:, 0], points[:, 1]
+        away = np.stack([row - self.top, self.bottom - row, col - self.left, self.right - col])
+        return np.asarray(np.array(["top", "bottom", "left", "right"])[away.argmin(axis=0)])
+
     def clip(self, points: FloatArray) -> FloatArray:
         """Return the points moved into the field."""
         return np.clip(points, [self.top, self.left], [self.bottom, self.right])

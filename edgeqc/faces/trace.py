@@ -10,12 +10,14 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from edgeqc.errors import SheetError
+from edgeqc.faces.completion import lens_beyond_ends, notches_filled
 from edgeqc.faces.face import CutFace, Side
 from edgeqc.faces.fragment import (
     FaceRegion,
     FaceSettings,
     FloatImage,
     field_of,
+    filled,
     find_face_regions,
 )
 from edgeqc.faces.frame import Chords, Sides, chords_of
@@ -24,7 +26,7 @@ from edgeqc.faces.outline import Outline, coarse_outline, polygon_area, refine_o
 from edgeqc.faces.sides import Field
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
-from edgeqc.quantity import FloatArray
+from edgeqc.quantity import BoolArray, FloatArray
 
 SIDES = ("top", "bottom", "left", "right")
 
@@ -52,8 +54,9 @@ def trace_cut_faces(
         ``left``, ``right``, or a semicolon list in face order.
     expected : int, optional
         Number of faces on the specimen sheet.
-    probability : (rows, cols) float32 array, optional
-        Probability of "cut face" on a coarse grid over the picture, from a learned map.
+    probability : (rows, cols) or (3, rows, cols) float32 array, optional
+        Probability of "cut face" on a coarse grid over the picture, from a learned map; or those
+        of background, other lens body and cut face, and then parts that it left out are filled in.
 
     Returns
     -------
@@ -102,7 +105,36 @@ def _anterior_list(anterior: str | None, file: str) -> list[str]:
 def _trace(
     image: CalibratedImage, region: FaceRegion, field: Field, settings: FaceSettings, towards: str
 ) -> CutFace | None:
-    """Return the face in one region, unnumbered, with its upper or left edge as anterior."""
+    """Return the face in one region, unnumbered, with its upper or left edge as anterior.
+
+    What the learned map left out of it is filled in between its edges.
+    """
+    if region.lens is not None:
+        region = _with(region, notches_filled(region, image.pixels, field, towards))
+    found = _outlined(image, region, field, settings, towards)
+    if found is None:
+        return None
+    face, outline = found
+    beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
+    if outline.side_margin >= settings.min_side_margin:
+        longer = _with(region, lens_beyond_ends(region, face, beyond))
+        if longer is not region:
+            region = longer
+            face, outline = _outlined(image, region, field, settings, towards) or found
+            beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
+    flags = _doubts(face, region, outline, field, settings=settings, beyond=any(beyond))
+    return replace(face, flags=flags)
+
+
+def _with(region: FaceRegion, mask: BoolArray) -> FaceRegion:
+    """Return a region with a part filled in, or as it is where there is none."""
+    return region if mask is region.mask else replace(region, mask=filled(mask), completed=True)
+
+
+def _outlined(
+    image: CalibratedImage, region: FaceRegion, field: Field, settings: FaceSettings, towards: str
+) -> tuple[CutFace, Outline] | None:
+    """Return the face in one region, without flags, and its outline."""
     coarse = coarse_outline(_soft(region, image), region.cell_px)
     if coarse is None or polygon_area(coarse) < settings.min_area_fraction / 2 * image.pixels.size:
         return None
@@ -114,9 +146,7 @@ def _trace(
         number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
         posterior_px=chords.second_px, s_px=chords.s_px, complete=chords.complete,
         anterior="unknown", anterior_source="none", u_edge_px=outline.u_edge_px)
-    beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
-    flags = _doubts(face, region, outline, field, settings=settings, beyond=beyond)
-    return replace(face, flags=flags)
+    return face, outline
 
 
 def _soft(region: FaceRegion, image: CalibratedImage) -> FloatImage:
@@ -189,9 +219,9 @@ def _with_anterior(face: CutFace, side: str) -> CutFace:
 
 def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
-    settings: FaceSettings, beyond: int,
+    settings: FaceSettings, beyond: bool,
 ) -> tuple[Raised, ...]:
-    """Return the doubts about one face's outline; both edges go on past ``beyond`` of its ends."""
+    """Return the doubts about one face's outline; ``beyond`` an end its lens may go on."""
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
     if float(np.median(thickness)) < settings.min_thickness_px:
@@ -209,7 +239,8 @@ def _doubts(
             abs(covered - 1) > settings.max_uncovered_fraction,
         "its shape does not tell the lens's surfaces from the cut's ends":
             outline.side_margin < settings.min_side_margin,
-        "its edges go on beyond an end": beyond > 0,
+        "its edges go on beyond an end": beyond,
+        "a part that the learned map left out was filled in between its edges": region.completed,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:

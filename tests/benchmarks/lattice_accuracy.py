@@ -122,7 +122,7 @@ def examine(maker, seed, own_zones):
         return []
     if own_zones:
         found, _ = trace_cut_faces(image, FaceSettings(), anterior=side, expected=1,
-                                   probability=face_probability(image)[2])
+                                   probability=face_probability(image))
         if not found:
             return []
         face, zones = map_zones(image, found[0])

@@ -151,7 +151,7 @@ def examine(job):
     side = ";".join(each["anterior"] for each in truths) if side_known and truths else None
     faces, flags = trace_cut_faces(
         image, FaceSettings(), anterior=side, expected=len(truths) or None,
-        probability=face_probability(image)[2],
+        probability=face_probability(image),
     )  # fmt: skip
     raster = np.zeros(labels.shape, np.uint8)
     results = []
