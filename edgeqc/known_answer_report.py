@@ -242,6 +242,13 @@ def _append_control(
         writer.writerow([cell(value) for value in figures.values()])
 
 
+_HELD_WORDS = {
+    "pixel_size_um": "pixel size {:.4g} µm", "thickness_um": "thickness {:.4g} µm",
+    "tilt_deg": "tilt {:.3g}°", "noise_sd": "noise {:.2g} of full scale (standard deviation)",
+    "rows": "{} rows", "cols": "{} columns",
+}  # fmt: skip
+
+
 def _content(
     checked: Sequence[CheckedPhantom],
     summary: CheckSummary,
@@ -257,7 +264,7 @@ def _content(
     def number(value: float, form: str) -> str:
         return format(value, form).replace("%", " %") if math.isfinite(value) else "none"
 
-    held = [f"{name.replace('_', ' ')} {cell(value)}"
+    held = [_HELD_WORDS[name].format(value)
             for name, value in dataclasses.asdict(like).items() if value is not None]
     return {
         "title": "Known-answer check",
@@ -300,10 +307,10 @@ def _answer(summary: CheckSummary) -> str:
     over, spread = "the one phantom", ""
     if summary.depth_n > 1:
         over = f"{summary.depth_n} phantoms"
-        spread = f" on average, with a standard deviation of {summary.depth_sd:.3f}"
+        spread = f" on average, with a standard deviation of {summary.depth_sd:.4f}"
     return (
         f"Over {over} whose depth stands the cut depth was off by"
-        f" {summary.depth_bias:+.3f}{spread};"
+        f" {summary.depth_bias:+.4f}{spread};"
         f" {summary.depth_covered} of {summary.depth_n} truths"
         f" ({100 * low:.0f} to {100 * high:.0f} %) lay inside the stated 95 % interval."
         f" {summary.review} of {summary.phantoms} went to review,"

@@ -2,7 +2,7 @@
 
 import csv
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -10,7 +10,13 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from edgeqc.known_answer import CheckedPhantom, OwnSettings, check_phantoms, mean_dice
-from edgeqc.known_answer_report import _answer, share_interval, summarise, write_check
+from edgeqc.known_answer_report import (
+    _HELD_WORDS,
+    _answer,
+    share_interval,
+    summarise,
+    write_check,
+)
 from edgeqc.protocol import protocol_of
 from edgeqc.quantity import Measured
 
@@ -49,8 +55,13 @@ def test_a_depth_counts_where_only_the_residuals_name_is_in_doubt():
 def test_one_depth_has_no_spread():
     said = _answer(summarise([_item(0.01)]))
     assert said.startswith(
-        "Over the one phantom whose depth stands the cut depth was off by +0.010;")
+        "Over the one phantom whose depth stands the cut depth was off by +0.0100;")
     assert "nan" not in said
+
+
+def test_every_setting_held_fixed_is_said_with_its_unit():
+    assert set(_HELD_WORDS) == {each.name for each in fields(OwnSettings)}
+    assert _HELD_WORDS["pixel_size_um"].format(0.78694) == "pixel size 0.7869 µm"
 
 
 def test_nothing_measured_gives_no_figure():
