@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from edgeqc.faces import completion
 from edgeqc.faces.completion import lens_beyond_ends, notches_filled
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.fragment import FaceRegion, FaceSettings
@@ -147,21 +148,57 @@ def test_without_a_map_of_lens_nothing_is_added():
     assert lens_beyond_ends(region, face_to(440), (True, True)) is region.mask
 
 
+STRIP = on_grid((280, BOTTOM), (80, 560))
+UPPER = WHOLE & ~STRIP
+
+
+def asked_about_strip(monkeypatch, answer, *, face_in_strip=0.05):
+    """The region above a strip of lens, about which the look at full resolution gives an answer."""
+    monkeypatch.setattr(completion, "belongs_to_cut", lambda features: answer)
+    region = replace(
+        region_of(UPPER, WHOLE),
+        probability=np.where(UPPER, 0.99, np.where(STRIP, face_in_strip, 0.001)).astype(np.float32),
+    )
+    return completion.cut_parts_added(region, image_of(pixels_of(BAR)))
+
+
+@pytest.mark.parametrize(
+    ("answer", "added", "doubted"), [(0.95, True, True), (0.6, False, True), (0.2, False, False)]
+)
+def test_a_part_beside_the_face_is_added_where_it_surely_looks_cut(
+    monkeypatch, answer, added, doubted
+):
+    mask, doubt = asked_about_strip(monkeypatch, answer)
+    assert doubt is doubted
+    assert ((mask == (WHOLE if added else UPPER)).mean()) > 0.999
+
+
+def test_where_the_map_is_sure_of_a_surface_nothing_is_asked(monkeypatch):
+    mask, doubt = asked_about_strip(monkeypatch, 0.99, face_in_strip=0.001)
+    assert (mask == UPPER).all()
+    assert doubt is False
+
+
+def image_of(pixels):
+    return CalibratedImage(
+        pixels=pixels, valid=np.ones(pixels.shape, bool), pixel_size_um=(0.5, 0.5),
+        u_rel_pixel_size=0.01, pixel_size_source="sheet", tilt_deg=0.0, u_tilt_deg=1.0,
+        noise_sd=0.02, source=ImageSource("drawn.tif"),
+    )  # fmt: skip
+
+
 def classes_of(face, lens):
     """The learned map's probabilities (3, rows, cols) of background, lens body and face."""
     planes = np.zeros((3, *GRID), np.float32)
     planes[BACKGROUND], planes[FACE] = ~lens, face
     planes[BODY] = lens & ~face
-    return np.clip(planes, 0.02, 0.96)
+    return np.clip(planes, 0.001, 0.998)
 
 
 def traced(classes, pixels):
-    image = CalibratedImage(
-        pixels=pixels, valid=np.ones(pixels.shape, bool), pixel_size_um=(0.5, 0.5),
-        u_rel_pixel_size=0.01, pixel_size_source="sheet", tilt_deg=0.0, u_tilt_deg=1.0,
-        noise_sd=0.02, source=ImageSource("drawn.tif"),
-    )  # fmt: skip
-    faces, _ = trace_cut_faces(image, FaceSettings(), anterior="top", probability=classes)
+    faces, _ = trace_cut_faces(
+        image_of(pixels), FaceSettings(), anterior="top", probability=classes
+    )
     return faces[0]
 
 

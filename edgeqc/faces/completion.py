@@ -4,11 +4,13 @@ A stretch that scissors took may be as smooth as the lens's own surface and pass
 then shows a face with a notch, or one that ends before its edges do. A notch is filled where the
 edges, carried straight across its mouth, show the step of grey that they show elsewhere, or where
 the picture's frame closes it; a stretch beyond an end, where the edges go on there
-(``edgeqc.faces.going_on``) and it lies in line with the face.
+(``edgeqc.faces.going_on``) and it lies in line with the face; and a part on whose name the map
+wavers, where at full resolution it looks cut (``edgeqc.faces.surface_looks``).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -19,6 +21,8 @@ from scipy.ndimage import map_coordinates
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.fragment import FaceRegion
 from edgeqc.faces.sides import Field
+from edgeqc.faces.surface_looks import belongs_to_cut, surface_features
+from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
 
 _LEAST_NOTCH = 0.01
@@ -57,8 +61,19 @@ _FILLED = 0.6
 """Share of the room between them that it has to take up, as far as it reaches."""
 _ROOM, _FLARE = 0.08, 0.15
 """Room beside the edges carried on, in thicknesses, and its growth per length beyond the end."""
+_LEAST_PART = 0.04
+"""Area of a part beside the face worth asking about, as a part of the region's."""
+_WAVERS = -4.5
+"""Mean log-probability of a face from which the map wavers on a part: lens surfaces lie about -6.5
+(93 of 100 beside found faces below it)."""
+_BELONGS_MIN, _DOUBTED_MIN = 0.9, 0.5
+"""Probability from which a part on whose name the map wavers belongs to the cut, and from which
+the outline is doubted."""
+_GROUND_MAX_LENS = 0.1
+"""Probability of lens up to which a cell is ground."""
 _FITTED = (0.03, 0.5)
 """Stretch of the face, from the end, that is carried on; in thicknesses."""
+_FLOOR = 1e-3  # of probabilities
 _SMALL, _WIDE = np.ones((3, 3), np.uint8), np.ones((5, 5), np.uint8)
 
 
@@ -266,22 +281,71 @@ def lens_beyond_ends(region: FaceRegion, face: CutFace, goes_on: tuple[bool, boo
     if region.lens is None or not any(goes_on):
         return region.mask
     plain = region.mask.astype(np.uint8)
-    lens = (region.lens > _LENS_MIN).astype(np.uint8)
-    rest = lens & (1 - _grown(plain, _SMALL))
     found = plain.copy()
-    for part in _large_parts(
-        cv2.morphologyEx(rest, cv2.MORPH_OPEN, _SMALL), _LEAST_BEYOND * plain.sum()
-    ):
-        grown = _grown(part, _WIDE)
-        if not (_grown(grown, _SMALL) & plain).any():
-            continue
+    for part, grown in _lens_beside(region, plain, _LEAST_BEYOND):
         at_px = (np.argwhere(part) + 0.5) * np.asarray(region.cell_px) - 0.5
         if any(
             here and _in_line(at_px, face, region.cell_px, first=first)
             for here, first in zip(goes_on, (True, False), strict=True)
         ):
-            found |= grown & lens
+            found |= grown
     return _closed(found) if (found > plain).any() else region.mask
+
+
+def cut_parts_added(region: FaceRegion, image: CalibratedImage) -> tuple[BoolArray, bool]:
+    """Return a region's mask with parts of the lens beside it that look cut at full resolution.
+
+    With it, whether any of them may be cut: where that is not sure, the outline is to be doubted.
+
+    Parameters
+    ----------
+    region : FaceRegion
+        The region, with the learned maps of face and lens.
+    image : CalibratedImage
+        The picture.
+    """
+    if region.lens is None or region.probability is None:
+        return region.mask, False
+    plain = region.mask.astype(np.uint8)
+    log_face = np.log(region.probability + _FLOOR)
+    found, doubted = plain.copy(), False
+    for part, grown in _lens_beside(region, plain, _LEAST_PART):
+        if log_face[part].mean() < _WAVERS:
+            continue
+        planes = (
+            _in_pixels(plane, image.valid) for plane in (part, region.mask, _ground_of(region))
+        )
+        features = surface_features(image.pixels, *planes)
+        sure = 0.0 if features is None else belongs_to_cut(features)
+        doubted |= sure > _DOUBTED_MIN
+        if sure > _BELONGS_MIN:
+            found |= grown
+    return (_closed(found) if (found > plain).any() else region.mask), doubted
+
+
+def _ground_of(region: FaceRegion) -> BoolArray:
+    """Return the cells of a region's map that are ground."""
+    return np.asarray((np.asarray(region.lens) < _GROUND_MAX_LENS) & ~region.mask)
+
+
+def _in_pixels(cells: BoolArray, valid: BoolArray) -> BoolArray:
+    """Return a mask of cells as one of the picture's valid pixels."""
+    size = (valid.shape[1], valid.shape[0])
+    plane = cv2.resize(cells.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray((plane > 0) & valid)
+
+
+def _lens_beside(
+    region: FaceRegion, plain: NDArray[np.uint8], least: float
+) -> Iterator[tuple[BoolArray, NDArray[np.uint8]]]:
+    """Yield each large part of lens that touches a region, as it is and grown to meet it."""
+    lens = (np.asarray(region.lens) > _LENS_MIN).astype(np.uint8)
+    rest = lens & (1 - _grown(plain, _SMALL))
+    opened = cv2.morphologyEx(rest, cv2.MORPH_OPEN, _SMALL)
+    for part in _large_parts(opened, least * plain.sum()):
+        grown = _grown(part, _WIDE)
+        if (_grown(grown, _SMALL) & plain).any():
+            yield part, grown & lens
 
 
 def _in_line(

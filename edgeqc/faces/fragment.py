@@ -33,6 +33,10 @@ every second outline is wrong (ours, 296 faces that the map was not fitted on: b
 it 1 of 9)."""
 
 
+_TAKEN = 0.3
+"""Probability of lens given to other faces: too small for lens, too large for ground."""
+
+
 @dataclass(frozen=True)
 class FaceSettings:
     """How faces are found and when they are doubted.
@@ -99,9 +103,11 @@ class FaceRegion:
     probability : (rows, cols) float32 array, optional
         The learned map of P(face) that it was found in.
     lens : (rows, cols) float32 array, optional
-        The learned map of P(lens), the cut face or not, 0 on other faces.
+        The learned map of P(lens), the cut face or not; other faces are neither lens nor ground.
     completed : bool
         Whether a part that the map left out was filled in.
+    perhaps_more : bool
+        Whether a part of the lens beside it may be cut as well.
     """
 
     mask: BoolArray
@@ -111,6 +117,7 @@ class FaceRegion:
     probability: FloatImage | None = None
     lens: FloatImage | None = None
     completed: bool = False
+    perhaps_more: bool = False
 
 
 def find_face_regions(
@@ -178,12 +185,12 @@ def _from_probability(
 
 
 def _free_of(lens: FloatImage, region: FaceRegion, faces: list[FaceRegion]) -> FloatImage:
-    """Return the map of lens without the other faces and what touches them."""
+    """Return the map of lens without the other faces and what touches them, nor as ground."""
     others = [face.mask for face in faces if face is not region]
     if not others:
         return lens
     taken = cv2.dilate(np.any(others, axis=0).astype(np.uint8), np.ones((3, 3), np.uint8))
-    return np.asarray(lens * (taken == 0), np.float32)
+    return np.where(taken > 0, np.float32(_TAKEN), lens)
 
 
 def _nearest(masks: list[BoolArray], shape: tuple[int, ...]) -> NDArray[np.intp]:

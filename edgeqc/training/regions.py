@@ -170,9 +170,10 @@ HIDDEN = 96
 MEMBERS = 10
 
 
-def _member(
+def member(
     x: FloatArray, names: NDArray[np.intp], seed: int, epochs: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the weights of one perceptron, fitted to a bootstrap of named regions."""
     import torch
     from torch import nn
 
@@ -214,9 +215,9 @@ def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
         "centre": centre, "scale": scale, "members": MEMBERS, "temperature": 1.0,
     }  # fmt: skip
     total = np.zeros((names.size - first, 3))
-    for member in range(MEMBERS):
-        w, b, v, c = _member(x[:first], names[:first], member, epochs)
-        weights |= {f"w{member}": w, f"b{member}": b, f"v{member}": v, f"c{member}": c}
+    for number in range(MEMBERS):
+        w, b, v, c = member(x[:first], names[:first], number, epochs)
+        weights |= {f"w{number}": w, f"b{number}": b, f"v{number}": v, f"c{number}": c}
         logits = np.maximum(x[first:] @ w + b, 0) @ v + c
         power = np.exp(logits - logits.max(axis=1, keepdims=True))
         total += power / power.sum(axis=1, keepdims=True) / MEMBERS

@@ -186,8 +186,8 @@ def _varied_scenes(b: Batch) -> tuple[Place, _Finish]:
     return place, finish
 
 
-def _scenes(b: Batch) -> tuple[Tensor, Tensor]:
-    """Return electrons and scene codes of plain and of varied scenes."""
+def _scenes(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
+    """Return electrons, scene codes and zones of plain and of varied scenes."""
     count = int((torch.rand(b.size) < _VARIED).sum())
     kinds = ((_plain_scenes, b.size - count), (_varied_scenes, count))
     sizes = [size for _, size in kinds if size]
@@ -196,7 +196,38 @@ def _scenes(b: Batch) -> tuple[Tensor, Tensor]:
     together = Place(*(torch.cat(parts) for parts in zip(*places, strict=True)))
     electrons = zone_signal(b, together)[0].split(sizes)
     done = [finish(part) for (_, finish), part in zip(laid_out, electrons, strict=True)]
-    return torch.cat([signal for signal, _ in done]), torch.cat([codes for _, codes in done])
+    signal, codes = (torch.cat(planes) for planes in zip(*done, strict=True))
+    return signal, codes, together.codes
+
+
+def scene_pictures(
+    size: int, shape: tuple[int, int], device: str, photographs: Tensor | None = None
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Return pictures of scenes with their truth.
+
+    Parameters
+    ----------
+    size : int
+        Pictures wanted.
+    shape : (rows, cols)
+        Size of each.
+    device : str
+        Where to draw.
+    photographs : (n, side, side) tensor, optional
+        Photographs that give the looks of some zones.
+
+    Returns
+    -------
+    grey : (size, rows, cols) tensor
+        The pictures, 0 .. 1.
+    codes : (size, rows, cols) tensor
+        0 background, 1 other lens body, 2 face, 255 not to be learned.
+    zones : (size, rows, cols) tensor
+        0 laser, 1 scissor, 2 torn, where there is a face.
+    """
+    b = Batch(size, *shape, device, photographs)
+    signal, codes, zones = _scenes(b)
+    return taken(b, signal), codes, zones
 
 
 def draw_scenes(
@@ -224,9 +255,8 @@ def draw_scenes(
     aspect = ASPECTS[int(torch.randint(len(ASPECTS), ()))]
     rows, cols = 32 * round(CANVAS * aspect / 32), CANVAS
     size_px = (32 * round(rows * ratio / 32), 32 * round(cols * ratio / 32))
-    b = Batch(size, *size_px, device, photographs)
-    signal, codes = _scenes(b)
-    planes = planes_of_picture(taken(b, signal), rows, cols)
+    grey, codes, _ = scene_pictures(size, size_px, device, photographs)
+    planes = planes_of_picture(grey, rows, cols)
     small = functional.interpolate(
         codes[:, None].float(), size=(rows // STRIDE, cols // STRIDE), mode="nearest-exact"
     )[:, 0].long()

@@ -9,15 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from importlib.resources import files
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from edgeqc.errors import ModelError
 from edgeqc.faces.face import CutFace, unroll_face
+from edgeqc.faces.perceptrons import opinion
 from edgeqc.imaging.area_means import shrunk_together
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
@@ -280,18 +279,6 @@ def region_features(unrolled: UnrolledFace, inside: BoolArray) -> FloatArray:
     )
 
 
-@lru_cache(maxsize=1)
-def _model() -> dict[str, FloatArray]:
-    path = files("edgeqc").joinpath("zoning", MODEL_FILE)
-    try:
-        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as stored:
-            return {name: np.asarray(stored[name], float) for name in stored.files}
-    except (OSError, ValueError) as error:
-        raise ModelError(
-            "the region model cannot be read", file=MODEL_FILE, remedy="Reinstall edgeqc."
-        ) from error
-
-
 def region_names(features: FloatArray) -> FloatArray:
     """Return the probability of laser, scissor and torn of one region.
 
@@ -305,13 +292,4 @@ def region_names(features: FloatArray) -> FloatArray:
     (3,) float array
         Mean over an ensemble of small perceptrons, each with one hidden layer.
     """
-    held = _model()
-    x = np.clip((features - held["centre"]) / held["scale"], -4, 4)
-    total = np.zeros(3)
-    members = int(held["members"])
-    for member in range(members):
-        hidden = np.maximum(x @ held[f"w{member}"] + held[f"b{member}"], 0)
-        logits = (hidden @ held[f"v{member}"] + held[f"c{member}"]) / float(held["temperature"])
-        power = np.exp(logits - logits.max())
-        total += power / power.sum()
-    return np.asarray(total / members)
+    return opinion("zoning", MODEL_FILE, features)
