@@ -75,6 +75,9 @@ def test_a_part_of_few_pixels_says_nothing():
     part = np.zeros((ROWS, COLS), bool)
     part[170:180, 60:80] = True
     assert surface_features(pixels, part, face, ground) is None
+    nothing = np.zeros((ROWS, COLS), bool)
+    assert surface_features(pixels, nothing, nothing, ground) is None
+    assert surface_features(pixels, face, nothing, ground) is None
 
 
 def test_weights_that_are_not_there_are_named():

@@ -67,6 +67,8 @@ def surface_features(
         from memory), skewness and kurtosis by band, and grey in steps of grey between face and
         ground. None where too little of part or face is seen.
     """
+    if part.sum() < _LEAST_PART or face.sum() < _LEAST_FACE:
+        return None  # as where a region lies on the data bar
     window = _window(part | face)
     pixels, part, face, ground = pixels[window], part[window], face[window], ground[window]
     inner = _inner(part)
