@@ -70,7 +70,8 @@ def surface_features(
     if part.sum() < _LEAST_PART or face.sum() < _LEAST_FACE:
         return None  # as where a region lies on the data bar
     window = _window(part | face)
-    pixels, part, face, ground = pixels[window], part[window], face[window], ground[window]
+    pixels = np.nan_to_num(pixels[window])  # a mosaic has holes
+    part, face, ground = part[window], face[window], ground[window]
     inner = _inner(part)
     if inner.sum() < _LEAST_PART:
         inner = _inner(part, _MARGIN // 2)
