@@ -159,24 +159,27 @@ def asked_about_strip(monkeypatch, answer, *, face_in_strip=0.05):
         region_of(UPPER, WHOLE),
         probability=np.where(UPPER, 0.99, np.where(STRIP, face_in_strip, 0.001)).astype(np.float32),
     )
-    return completion.cut_parts_added(region, image_of(pixels_of(BAR)))
+    return completion.may_be_cut_beside(region, image_of(pixels_of(BAR)))
 
 
-@pytest.mark.parametrize(
-    ("answer", "added", "doubted"), [(0.95, True, True), (0.6, False, True), (0.2, False, False)]
-)
-def test_a_part_beside_the_face_is_added_where_it_surely_looks_cut(
-    monkeypatch, answer, added, doubted
+@pytest.mark.parametrize(("answer", "doubted"), [(0.6, True), (0.4, False)])
+def test_a_part_beside_the_face_that_looks_cut_makes_the_outline_doubtful(
+    monkeypatch, answer, doubted
 ):
-    mask, doubt = asked_about_strip(monkeypatch, answer)
-    assert doubt is doubted
-    assert ((mask == (WHOLE if added else UPPER)).mean()) > 0.999
+    assert asked_about_strip(monkeypatch, answer) is doubted
 
 
 def test_where_the_map_is_sure_of_a_surface_nothing_is_asked(monkeypatch):
-    mask, doubt = asked_about_strip(monkeypatch, 0.99, face_in_strip=0.001)
-    assert (mask == UPPER).all()
-    assert doubt is False
+    assert asked_about_strip(monkeypatch, 0.99, face_in_strip=0.001) is False
+
+
+def test_the_doubt_is_said(monkeypatch):
+    monkeypatch.setattr(completion, "belongs_to_cut", lambda features: 0.9)
+    classes = classes_of(UPPER, WHOLE)
+    classes[FACE][STRIP] = 0.05
+    face = traced(classes, pixels_of(BAR))
+    doubts = [flag.detail for flag in face.flags if flag.name == "outline_doubtful"]
+    assert any("may be cut as well" in detail for detail in doubts)
 
 
 def image_of(pixels):

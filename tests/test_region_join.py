@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from edgeqc.faces import perceptrons
 from edgeqc.training.regions import joined
 from edgeqc.zoning import region
 
@@ -23,7 +24,7 @@ def model(rng, members):
 
 
 def names(monkeypatch, held, features):
-    monkeypatch.setattr(region, "_model", lambda: held)
+    monkeypatch.setattr(perceptrons, "_weights", lambda folder, file: held)
     return region.region_names(features)
 
 

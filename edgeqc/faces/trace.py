@@ -10,7 +10,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from edgeqc.errors import SheetError
-from edgeqc.faces.completion import cut_parts_added, lens_beyond_ends, notches_filled
+from edgeqc.faces.completion import lens_beyond_ends, may_be_cut_beside, notches_filled
 from edgeqc.faces.face import CutFace, Side
 from edgeqc.faces.fragment import (
     FaceRegion,
@@ -110,9 +110,8 @@ def _trace(
     What the learned map left out of it is filled in between its edges.
     """
     if region.lens is not None:
-        mask, doubted = cut_parts_added(region, image)
-        region = replace(_with(region, mask), perhaps_more=doubted)
         region = _with(region, notches_filled(region, image.pixels, field, towards))
+        region = replace(region, perhaps_more=may_be_cut_beside(region, image))
     found = _outlined(image, region, field, settings, towards)
     if found is None:
         return None
@@ -244,7 +243,7 @@ def _doubts(
         "its edges go on beyond an end": beyond,
         "a part that the learned map left out was filled in": region.completed,
         "a part of the lens beside it may be cut as well":
-            region.perhaps_more and not region.completed,
+            region.perhaps_more,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:
