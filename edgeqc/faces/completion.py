@@ -102,13 +102,6 @@ class _Walk:
     gap: FloatArray
     on_frame: BoolArray
 
-    def part(self, chosen: BoolArray) -> _Walk:
-        """Return the chosen places."""
-        return _Walk(
-            self.at_px[chosen], self.along[chosen], self.inward[chosen], self.cell[chosen],
-            self.gap[chosen], self.on_frame[chosen],
-        )  # fmt: skip
-
 
 def notches_filled(
     region: FaceRegion, pixels: NDArray[np.float32], field: Field, towards: str
@@ -128,15 +121,16 @@ def notches_filled(
         frame closes is filled only where it is known to lie at an end: beside a long edge it may
         be the lens's own surface.
     """
-    plain = region.mask.astype(np.uint8)
+    if region.lens is None:
+        return region.mask
+    lens, plain = region.lens, region.mask.astype(np.uint8)
     hull = _hull(plain)
     lacking = cv2.morphologyEx(_drawn(hull, plain.shape) & (1 - plain), cv2.MORPH_OPEN, _SMALL)
     thickness = 2 * float(cv2.distanceTransform(np.pad(plain, 1), cv2.DIST_L2, 3).max())  # cells
     away = np.asarray(cv2.distanceTransform(1 - plain, cv2.DIST_L2, 3), np.float32)
     notches = [
         part for part in _large_parts(lacking, _LEAST_NOTCH * plain.sum())
-        if away[part].max() > _LEAST_DEPTH * thickness
-        and (region.lens is None or region.lens[part].mean() > _LENS_LEAST)
+        if away[part].max() > _LEAST_DEPTH * thickness and lens[part].mean() > _LENS_LEAST
     ]  # fmt: skip
     if not notches:
         return region.mask
@@ -305,7 +299,7 @@ def may_be_cut_beside(region: FaceRegion, image: CalibratedImage) -> bool:
         The picture.
     """
     if region.lens is None or region.probability is None:
-        return False
+        return False  # no map of all classes
     log_face = np.log(region.probability + _FLOOR)
     plain = region.mask.astype(np.uint8)
     for part, _ in _lens_beside(region, plain, _LEAST_PART):

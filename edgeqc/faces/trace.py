@@ -109,9 +109,8 @@ def _trace(
 
     What the learned map left out of it is filled in between its edges.
     """
-    if region.lens is not None:
-        region = _with(region, notches_filled(region, image.pixels, field, towards))
-        region = replace(region, perhaps_more=may_be_cut_beside(region, image))
+    region = _with(region, notches_filled(region, image.pixels, field, towards))
+    region = replace(region, perhaps_more=may_be_cut_beside(region, image))
     found = _outlined(image, region, field, settings, towards)
     if found is None:
         return None
@@ -222,7 +221,7 @@ def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
     settings: FaceSettings, beyond: bool,
 ) -> tuple[Raised, ...]:
-    """Return the doubts about one face's outline; ``beyond`` an end its lens may go on."""
+    """Return the doubts about one face's outline; ``beyond``: its lens goes on past an end."""
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
     if float(np.median(thickness)) < settings.min_thickness_px:
@@ -242,8 +241,7 @@ def _doubts(
             outline.side_margin < settings.min_side_margin,
         "its edges go on beyond an end": beyond,
         "a part that the learned map left out was filled in": region.completed,
-        "a part of the lens beside it may be cut as well":
-            region.perhaps_more,
+        "a part of the lens beside it may be cut as well": region.perhaps_more,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:

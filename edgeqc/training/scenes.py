@@ -203,18 +203,9 @@ def _scenes(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
 def scene_pictures(
     size: int, shape: tuple[int, int], device: str, photographs: Tensor | None = None
 ) -> tuple[Tensor, Tensor, Tensor]:
-    """Return pictures of scenes with their truth.
+    """Return pictures of scenes of one ``shape`` (rows, cols), with their truth.
 
-    Parameters
-    ----------
-    size : int
-        Pictures wanted.
-    shape : (rows, cols)
-        Size of each.
-    device : str
-        Where to draw.
-    photographs : (n, side, side) tensor, optional
-        Photographs that give the looks of some zones.
+    The other parameters are those of ``draw_scenes``.
 
     Returns
     -------
