@@ -121,14 +121,14 @@ def test_figures_count_again_only_in_their_case(case):
     ("risks", "figures", "laser", "expected"),
     [
         ((0.05, 0.02, 0.1), {}, True, set()),
-        ((0.25, 0.02, 0.1), {}, True, {"residual_unnamed"}),
+        ((0.3, 0.02, 0.1), {}, True, {"residual_unnamed"}),
         ((0.8, 0.02, 0.1), {}, True, {"residual_unnamed"}),
         ((0.05, 0.02, 0.4), {}, True, {"residual_unnamed"}),
         ((0.5, 0.2, 0.1), {}, True, {"zones_unnamed"}),
         ((0.05, 0.2, 0.1), {}, True, {"zones_unnamed"}),
         ((0.05, 0.2, 0.1), {"separation": 0.5}, False, set()),
         ((0.05, 0.02, 0.1), {"separation": 1.5}, False, {"zones_unnamed"}),
-        ((0.25, 0.02, 0.1), {"separation": 0.5}, False, {"zones_unnamed"}),
+        ((0.3, 0.02, 0.1), {"separation": 0.5}, False, {"zones_unnamed"}),
     ],
 )
 def test_which_names_are_doubted(risks, figures, laser, expected):

@@ -37,6 +37,10 @@ def random_edge(rng: Rng, pixel_um: float) -> EdgeRecipe:
     )
 
 
+_LATHE_LINES = 0.015
+"""Most contrast of lines on a lens's own surface (common practice, no source)."""
+
+
 def random_signal(rng: Rng) -> SignalRecipe:
     """Return a random way in which relief turns into signal."""
     return SignalRecipe(
@@ -72,13 +76,19 @@ def random_surround(rng: Rng, pixel_um: float) -> SurroundRecipe:
         rng, str(rng.choice(["noise", "pits", "striations"])), pixel_um * log_uniform(rng, 3, 80),
         0.1, angle_deg=rng.uniform(-90, 90), anisotropy=log_uniform(rng, 1, 4),
     )
-    return SurroundRecipe(
+    recipe = SurroundRecipe(
         grey=float(grey), texture_sd=log_uniform(rng, 0.005, 0.2 if textured else 0.02) * grey,
         layers=ground, gradient=float(rng.choice([0, 0, 0.2, 0.6])) * rng.random() * float(grey),
         optic_side=side, optic_width=log_uniform(rng, 0.12, 3.0), optic_grey=optic_grey,
         optic_texture_sd=log_uniform(rng, 0.004, 0.08) * optic_grey, optic_layers=(smooth,),
         halo=float(rng.choice([0, 0, 0.15, -0.1])) * rng.random(),
         halo_px=log_uniform(rng, 4, 30),
+    )
+    if smooth.kind != "striations":
+        return recipe
+    # lathe lines that polishing left, not a blade's marks
+    return replace(
+        recipe, optic_texture_sd=min(recipe.optic_texture_sd, _LATHE_LINES * optic_grey)
     )
 
 

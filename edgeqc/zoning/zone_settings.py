@@ -14,14 +14,17 @@ class ZoneSettings:
     Parameters
     ----------
     risk_max : float
-        Largest risk (0..1) that the zones are wrong, for a face to be called measured.
+        Largest risk (0..1) that the zones are wrong, for a face to be called measured. Of 88 faces
+        between 0.2 and 0.25 that nothing else spoke against 4 were wrong, all of our own makers;
+        of 50 between 0.25 and 0.3, 5, two of them of others.
     through_risk_max : float
         The same where all but 1.5 % of the face is laser zone: of 18 such phantoms and
         texture-filled faces below 0.15 a thin strip, or the name, was missed in 6.
     unfamiliar_max : float
         Largest probability that the looks are none that the models know, for the same, where
         there is a residual and the sheet does not say what made it: what they do not know they
-        name all the same, mostly torn, and with conviction.
+        name all the same, mostly torn, and with conviction. Of 54 faces of two unrelated makers
+        between 0.15 and 0.25 none was wrong; of 881 of natural textures 2 lay there, one wrong.
     against_max : float
         Largest probability that network and region model together give to another name than the
         one given, of the zone that fares worst, for the same, where there is a residual: of 293
@@ -49,8 +52,8 @@ class ZoneSettings:
         Bhattacharyya distance from which the second estimator has a say. Of faces called
         measured otherwise, of five makers, 8 were disputed between 1 and 2 and 2 of them wrong.
     dispute_risk_min : float
-        Risk of a wrong depth from which it has one: of 32 disputed depths below it, of five
-        makers, none was wrong.
+        Risk of a wrong depth from which it has one. Of 200 disputed depths below it, of six makers,
+        4 were wrong: no more than of undisputed ones, since the risk weighs the dispute.
     one_zone_separation_max : float
         Largest Bhattacharyya distance of the textures that the second estimator tells apart, for
         the same, on a face that is said to have no laser zone anywhere.
@@ -63,9 +66,9 @@ class ZoneSettings:
         Prior of the ordered partition.
     """
 
-    risk_max: float = 0.2
+    risk_max: float = 0.25
     through_risk_max: float = 0.1
-    unfamiliar_max: float = 0.15
+    unfamiliar_max: float = 0.25
     against_max: float = 0.05
     contradiction_max: float = 0.8
     depth_risk_max: float = 0.05
@@ -74,7 +77,7 @@ class ZoneSettings:
     inferred_side_min: float = 0.98
     dispute_max: float = 0.1
     dispute_separation_min: float = 1.0
-    dispute_risk_min: float = 0.02
+    dispute_risk_min: float = 0.05
     one_zone_separation_max: float = 0.85
     structure_min: float = 0.02
     temperature: float = 1.0
