@@ -16,6 +16,7 @@ from edgeqc.errors import EdgeqcError, ImageError, OutputError
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.fragment import FaceSettings
 from edgeqc.faces.trace import trace_cut_faces
+from edgeqc.faces.whole_chords import whole_chords
 from edgeqc.imaging.calibration import read_images
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
@@ -95,15 +96,17 @@ def _read_raster(path: Path, shape: tuple[int, ...]) -> NDArray[np.uint8]:
 def _cells(
     image: CalibratedImage, face: CutFace, raster: NDArray[np.uint8], specimen: str
 ) -> _Lesson:
-    made = face_planes(image, face, anterior_known=face.anterior_source == "sheet")
+    whole = whole_chords(face)
+    made = face_planes(image, whole, anterior_known=face.anterior_source == "sheet")
     output = network_output(made)
     n_t, n_s = ROWS // CELL, made.n_columns // CELL
     t = -MARGIN + (np.arange(n_t) + 0.5) / n_t * (1 + 2 * MARGIN)
     station = (np.arange(n_s) + 0.5) / n_s * (face.s_px.size - 1)
-    at = np.rint(face.chord_points_px(station[None, :], t[:, None])).astype(int)
+    at = np.rint(whole.chord_points_px(station[None, :], t[:, None])).astype(int)
     rows = np.clip(at[..., 0], 0, raster.shape[0] - 1)
     cols = np.clip(at[..., 1], 0, raster.shape[1] - 1)
-    code = np.where(((t > 0) & (t < 1))[:, None], raster[rows, cols], 0)
+    seen = (rows == at[..., 0]) & (cols == at[..., 1]) & ((t > 0) & (t < 1))[:, None]
+    code = np.where(seen, raster[rows, cols], 0)
     used = np.flatnonzero(code.ravel())
     used = used[:: max(1, used.size // _CELLS_PER_FACE)]
     return _Lesson(

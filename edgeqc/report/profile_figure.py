@@ -135,7 +135,9 @@ def _section(
     parts: list[str] = []
     letters: list[str] = []
     if zones is not None:
-        parts, letters = _zone_areas(zones.labels, along, deep, name)
+        # a fraction of a chord that an end cuts short is none of the thickness
+        whole = profiles.valid if profiles.valid.any() else np.ones_like(profiles.valid)
+        parts, letters = _zone_areas(zones.labels, whole, along, deep, name)
     frame = (f'<rect x="{_n(along.start)}" y="{_n(deep.start)}"'
              f' width="{_n(along.stop - along.start)}" height="{_n(deep.stop - deep.start)}"'
              ' fill="none" stroke="#222"/>')
@@ -157,9 +159,12 @@ def _section(
 
 
 def _zone_areas(
-    labels: NDArray[np.uint8], along: _Scale, deep: _Scale, name: str
+    labels: NDArray[np.uint8], whole: NDArray[np.bool_], along: _Scale, deep: _Scale, name: str
 ) -> tuple[list[str], list[str]]:
-    """Return each zone as one path of upright rectangles, and letters where they are tall."""
+    """Return each zone as one path of upright rectangles, and letters where they are tall.
+
+    Columns whose chord is not ``whole`` stay empty.
+    """
     n_t, n_s = labels.shape
     columns = min(_COLUMNS, n_s)
     picked = ((np.arange(columns) + 0.5) / columns * n_s).astype(int)
@@ -167,6 +172,8 @@ def _zone_areas(
     paths: dict[int, list[str]] = {}
     centres: dict[int, list[tuple[float, float, float]]] = {}
     for column, source in enumerate(picked):
+        if not whole[source]:
+            continue
         line = labels[:, source]
         edges = [0, *(np.flatnonzero(np.diff(line.astype(np.int16))) + 1).tolist(), n_t]
         left = along.start + column * width

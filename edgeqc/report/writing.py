@@ -166,9 +166,11 @@ def _add_profile(
             if profiles.lasered.any() else "")
     below = "local thickness and ligament" if profiles.valid.any() else (
         "no thickness, as no stretch of the face has both edges in the picture")
+    ends = ("" if profiles.valid.all() or not profiles.valid.any() else
+            " Left white: where an end of the face, or of the picture, cuts it off askew.")
     words["profile_caption"] = (
         f"{words['title']}. Above: the face unrolled, {top}{';' if line else '.'}{line}"
-        f" Below: {below}.")
+        f"{ends} Below: {below}.")
     words["profile_alt"] = f"Cut depth, thickness and ligament along the face. {words['answer']}"
     svg = draw_profile_figure(profiles, face.zones, depth_limit=limit, name=f"f{name}",
                               side_known=known)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace, Side
+from edgeqc.faces.whole_chords import as_shown, whole_chords
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
@@ -41,7 +42,8 @@ class ZoneMap:
     """Zones on the unrolled face.
 
     Cell (i, j) lies at t = (i + 0.5)/n_t and at (j + 0.5)/n_s of the face's length
-    (``CutFace.s_px``).
+    (``CutFace.s_px``). Depths are fractions of the thickness also where an end cuts a chord short
+    (``edgeqc.faces.whole_chords``).
 
     Parameters
     ----------
@@ -86,9 +88,13 @@ class ZoneMap:
 
 @dataclass(frozen=True)
 class _Reading:
-    """One orientation of a face, read by the model and partitioned."""
+    """One orientation of a face, read by the model and partitioned.
+
+    What was read stands on the ``whole`` chords, which may reach beyond those of ``face``.
+    """
 
     face: CutFace
+    whole: CutFace
     sample_px: float
     net: FloatArray  # (4, N_T, n_s): probability of each class, each cell by itself
     textures: list[NDArray[np.float32]]  # what tells textures apart, names aside
@@ -111,7 +117,8 @@ def _read(
     anterior_known: bool,
     taught: TaughtHead | None,
 ) -> _Reading:
-    made = face_planes(image, face, anterior_known=anterior_known)
+    whole = whole_chords(face)
+    made = face_planes(image, whole, anterior_known=anterior_known)
     output = network_output(made, features=taught is not None)
     logits = output.logits if taught is None else taught.logits(output.features)
     net = class_probability(on_face(logits), settings.temperature)
@@ -134,7 +141,7 @@ def _read(
     # a laboratory that taught its own looks has said what they are
     strange = on_face(output.nameless)[0] if taught is None else np.full(net.shape[1:], _TOLD)
     nameless = 1.0 / (1.0 + np.exp(-strange))
-    return _Reading(face, made.sample_px, net, textures, borders, nameless, part)
+    return _Reading(face, whole, made.sample_px, net, textures, borders, nameless, part)
 
 
 def anterior_side(face: CutFace) -> Side:
@@ -154,7 +161,7 @@ def _oriented(
     ways = [_read(image, each, settings, False, taught) for each in (face, face.swapped())]
     opinions = [
         name_regions(
-            unroll_for_regions(image, way.face),
+            unroll_for_regions(image, way.whole),
             way.partition,
             way.net,
             taught=taught is not None,
@@ -227,7 +234,7 @@ def map_zones(
     settings = settings or ZoneSettings()
     reading, flags = _oriented(image, face, settings, taught)
     net, hidden = reading.net, reading.net[3]
-    unrolled = unroll_for_regions(image, reading.face)
+    unrolled = unroll_for_regions(image, reading.whole)
     naming = name_regions(
         unrolled, reading.partition, net,
         taught=taught is not None, freed_by=freed_by, borders=reading.borders,
@@ -254,9 +261,11 @@ def map_zones(
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
         flags += (raised("zones_inseparable", f"no texture above the noise ({structure:.3f})"),)
+    probability /= probability.sum(axis=0)
+    shown = [as_shown(each, reading.face, reading.whole) for each in (labels, probability)]
     return reading.face, ZoneMap(
-        labels=labels,
-        probability=probability / probability.sum(axis=0),
+        labels=np.asarray(shown[0], np.uint8),
+        probability=np.asarray(shown[1], np.float32),
         depth=depth,
         depth_draws=np.asarray(part.draws.astype(np.float32) / N_T, np.float32),
         second_depth=_stretched(second.depth, net.shape[2]),
