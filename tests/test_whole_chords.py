@@ -86,16 +86,22 @@ def test_a_straight_border_is_straight_in_the_picture():
     traced, true = _askew()
     columns, n_t = 200, 100
     labels = np.where(np.arange(n_t)[:, None] < 60, 1, 3).astype(np.uint8).repeat(columns, axis=1)
-    raster = label_raster(traced, np.asarray(as_shown(labels, traced, true), np.uint8),
-                          (_ROWS, _COLUMNS))  # fmt: skip
+    raster = label_raster(traced, labels, (_ROWS, _COLUMNS))
     row, col = np.nonzero(raster)
     # distance of the border from the mid-line: a tenth of the thickness towards the posterior
     offset = (row - 90 - _SLOPE * col) / np.hypot(_SLOPE, 1)
     laser = raster[row, col] == 1
     far = np.abs(offset - 0.1 * _THICKNESS) > 3
     assert (laser == (offset < 0.1 * _THICKNESS))[far].mean() > 0.999
-    bent = label_raster(traced, labels, (_ROWS, _COLUMNS))[row, col] == 1
-    assert (bent == (offset < 0.1 * _THICKNESS))[far].mean() < 0.99
+    # shares of the area are those of what is seen: chords count by their length as traced
+    seen = as_shown(labels, traced, true)
+    station = ((np.arange(columns) + 0.5) / columns * traced.s_px.size).astype(int)
+    weight = traced.thickness_px[station]
+    share = float((seen == 1).mean(axis=0) @ weight / weight.sum())
+    assert share == pytest.approx(laser.mean(), abs=0.005)
+    short = ~traced.complete[station]
+    assert np.abs((seen == 1).mean(axis=0) - 0.6)[short].max() > 0.1
+    assert ((seen == 1).mean(axis=0) == 0.6)[~short].all()
 
 
 @pytest.mark.parametrize("seed", [107000006, 107000008, 107000025])

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.outline import polygon_mask
+from edgeqc.faces.whole_chords import whole_chords
 from edgeqc.quantity import BoolArray, FloatArray
 
 LATTICE_PX = 8
@@ -36,7 +37,8 @@ class FrameWindow:
     station : (rows, cols) float32 array
         Position along the face in chords, 0 .. n_s - 1 (held at the ends).
     t : (rows, cols) float32 array
-        Fraction of the thickness from the anterior edge; outside the face it leaves 0..1.
+        Fraction of the thickness from the anterior edge, on whole chords
+        (``edgeqc.faces.whole_chords``); outside the face it leaves 0..1.
     inside : (rows, cols) bool array
         Pixels whose centre lies inside the outline.
     """
@@ -92,8 +94,9 @@ def frame_coordinates(face: CutFace, shape: tuple[int, int]) -> FrameWindow:
     top, left = (int(v) for v in np.clip(low, 0, np.array(shape) - 1))
     bottom, right = (int(v) for v in np.clip(high, 0, np.array(shape) - 1))
     rows, cols = slice(top, bottom + 1), slice(left, right + 1)
-    station = _stations(face, rows, cols)
-    t = _fractions(face, station, rows, cols)
+    whole = whole_chords(face)
+    station = _stations(whole, rows, cols)
+    t = _fractions(whole, station, rows, cols)
     size = (rows.stop - top, cols.stop - left)
     inside = polygon_mask(face.outline_px - [top, left], size)
     return FrameWindow(rows, cols, station, t, inside)
@@ -113,8 +116,8 @@ def label_raster(
     face : CutFace
         The face.
     labels : (n_t, n_s) uint8 array
-        Labels on the unrolled face; cell (i, j) lies at t = (i + 0.5)/n_t and (j + 0.5)/n_s of
-        the length.
+        Labels on the unrolled face; cell (i, j) lies at t = (i + 0.5)/n_t of the whole chords
+        (``edgeqc.faces.whole_chords``) and (j + 0.5)/n_s of the length.
     shape : (rows, cols)
         Size of the picture.
     window : FrameWindow, optional

@@ -10,6 +10,7 @@ face shows.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from edgeqc.faces.face import CutFace
 from edgeqc.quantity import FloatArray
 
+_Kind = TypeVar("_Kind", bound=np.generic)
 _WINDOW = 0.25  # of the thickness: the length of edge that is carried on
 _LEAST_WINDOW, _LEAST_CHORDS = 20, 4
 
@@ -62,7 +64,7 @@ def _carried_on(edge: FloatArray, near: NDArray[np.intp], run: NDArray[np.intp])
     return np.asarray(level + np.outer(run - middle, slope))
 
 
-def as_shown(values: NDArray[np.generic], face: CutFace, whole: CutFace) -> NDArray[np.generic]:
+def as_shown(values: NDArray[_Kind], face: CutFace, whole: CutFace) -> NDArray[_Kind]:
     """Return what was found on whole chords, on the part of each chord that the face shows.
 
     Parameters

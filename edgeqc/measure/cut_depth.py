@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edgeqc.faces.face import CutFace
+from edgeqc.faces.whole_chords import as_shown, whole_chords
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.measure.thickness import ThicknessSettings, local_thickness, station_values
@@ -121,6 +122,16 @@ def _of_draws(zones: ZoneMap, used: BoolArray, what: Callable[[FloatArray], floa
 _LEAST_SHARE = 0.01  # of the area; a residual below this has no name to be doubted
 _EXCHANGED = "scissor or torn"
 _BESIDE_STRETCH = "beside a stretch"
+
+
+def _as_seen(zones: ZoneMap, face: CutFace) -> ZoneMap:
+    """Return the zone map on the parts of the chords that the face shows."""
+    whole = whole_chords(face)
+    return replace(
+        zones,
+        labels=as_shown(zones.labels, face, whole),
+        probability=as_shown(zones.probability, face, whole),
+    )
 
 
 def _area_fractions(zones: ZoneMap, span: FloatArray, u_depth: float) -> dict[str, Measured]:
@@ -240,7 +251,7 @@ def measure_cut_depth(
     s = (np.arange(columns) + 0.5) / columns * thickness.s_um[-1]
     u_point = zones.depth_draws.std(axis=0)
     profile = Profile(s, zones.depth.copy(), u_point, "1", used, s_unit=thickness.s_unit)
-    shares = _area_fractions(zones, span, zones.depth_u_model)
+    shares = _area_fractions(_as_seen(zones, face), span, zones.depth_u_model)
     left_out = 1.0 - float(measured.mean())
     share = float(used.sum() / max(1, measured.sum()))
     if not measured.any() or share < settings.least_laser_length:

@@ -19,6 +19,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.raster import FaceRaster, face_raster, frame_coordinates
+from edgeqc.faces.whole_chords import whole_chords
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.typesetting import FONT_FOLDER
 from edgeqc.zoning.zones import LASER, OBSCURED, SCISSOR, TORN, ZoneMap
@@ -208,7 +209,9 @@ def _draw_edges(picture: Rgb, face: CutFace, scale: float, unit: float) -> None:
     width = max(1, round(unit))
     cv2.polylines(picture, [fixed(face.outline_px)], True, (0, 0, 0), width + 2, cv2.LINE_AA, 4)
     cv2.polylines(picture, [fixed(face.outline_px)], True, (255, 255, 255), width, cv2.LINE_AA, 4)
-    edge = fixed(face.anterior_px)
+    # where an end cuts chords short they start on that end, not on the anterior edge
+    carried = np.hypot(*(whole_chords(face).anterior_px - face.anterior_px).T) > 1
+    edge = fixed(face.anterior_px[~carried])
     cv2.polylines(picture, [edge], False, (0, 0, 0), 5 * width, cv2.LINE_AA, 4)
     step = max(2, len(edge) // 24)
     for start in range(0, len(edge) - 1, step):

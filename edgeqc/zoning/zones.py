@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace, Side
-from edgeqc.faces.whole_chords import as_shown, whole_chords
+from edgeqc.faces.whole_chords import whole_chords
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import FloatArray
@@ -42,8 +42,8 @@ class ZoneMap:
     """Zones on the unrolled face.
 
     Cell (i, j) lies at t = (i + 0.5)/n_t and at (j + 0.5)/n_s of the face's length
-    (``CutFace.s_px``). Depths are fractions of the thickness also where an end cuts a chord short
-    (``edgeqc.faces.whole_chords``).
+    (``CutFace.s_px``). Where an end cuts chords short, t is that of whole chords
+    (``edgeqc.faces.whole_chords``), and some cells lie beyond what the face shows.
 
     Parameters
     ----------
@@ -261,11 +261,9 @@ def map_zones(
     structure = structure_ratio(unrolled)
     if structure < settings.structure_min:
         flags += (raised("zones_inseparable", f"no texture above the noise ({structure:.3f})"),)
-    probability /= probability.sum(axis=0)
-    shown = [as_shown(each, reading.face, reading.whole) for each in (labels, probability)]
     return reading.face, ZoneMap(
-        labels=np.asarray(shown[0], np.uint8),
-        probability=np.asarray(shown[1], np.float32),
+        labels=labels,
+        probability=probability / probability.sum(axis=0),
         depth=depth,
         depth_draws=np.asarray(part.draws.astype(np.float32) / N_T, np.float32),
         second_depth=_stretched(second.depth, net.shape[2]),
