@@ -2,9 +2,9 @@
 
 At an end that stands askew, or that the picture's frame cuts off askew, a chord runs from one long
 edge to the end and not to the other edge. A fraction of such a chord is no fraction of the
-thickness: unrolled, a border that runs on straight would bend there. For looking at the zones the
-edges are carried on straight, and what was found is read back on the part of the chord that the
-face shows.
+thickness: unrolled, a border that runs on straight would bend there. So the
+long edges are carried on straight: zone maps, and the places of pixels in a face's frame, stand on
+these whole chords. Lengths along a chord, and shares of the area, are still those of what is seen.
 """
 
 from __future__ import annotations
