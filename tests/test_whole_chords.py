@@ -1,5 +1,7 @@
 """At an end cut off askew the zones' borders run on straight, in the labels too."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from third_maker import draw_face
@@ -74,12 +76,23 @@ def test_a_rough_edge_carries_on_within_its_roughness():
 
 def test_chords_that_are_whole_or_all_cut_stay():
     traced, true = _askew()
-    whole = CutFace(**{**vars(true), "complete": np.ones(true.s_px.size, bool)})
+    whole = replace(true, complete=np.ones(true.s_px.size, bool))
     assert whole_chords(whole) is whole
-    cropped = CutFace(**{**vars(traced), "complete": np.zeros(traced.s_px.size, bool)})
+    cropped = replace(traced, complete=np.zeros(traced.s_px.size, bool))
     assert whole_chords(cropped) is cropped
     values = np.zeros((3, 4))
     assert as_shown(values, whole, whole) is values
+
+
+def test_a_few_whole_chords_carry_no_edge_far():
+    traced, _ = _askew(rough=3.0)
+    few = np.zeros(traced.s_px.size, bool)
+    few[200:215] = True
+    scarce = replace(traced, complete=few)
+    assert whole_chords(scarce) is scarce
+    few[200:221] = True  # enough for a line, which goes astray over two hundred chords
+    found = whole_chords(replace(traced, complete=few))
+    assert (found.thickness_px <= 7.001 * traced.thickness_px).all()
 
 
 def test_a_straight_border_is_straight_in_the_picture():
@@ -95,7 +108,7 @@ def test_a_straight_border_is_straight_in_the_picture():
     assert (laser == (offset < 0.1 * _THICKNESS))[far].mean() > 0.999
     # shares of the area are those of what is seen: chords count by their length as traced
     seen = as_shown(labels, traced, true)
-    station = ((np.arange(columns) + 0.5) / columns * traced.s_px.size).astype(int)
+    station = traced.column_chords(columns)
     weight = traced.thickness_px[station]
     share = float((seen == 1).mean(axis=0) @ weight / weight.sum())
     assert share == pytest.approx(laser.mean(), abs=0.005)

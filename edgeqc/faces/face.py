@@ -89,6 +89,10 @@ class CutFace:
             anterior=opposite[self.anterior],
         )
 
+    def column_chords(self, columns: int) -> NDArray[np.intp]:
+        """Return the chord of each of so many columns at even places along the face, (columns,)."""
+        return np.asarray(((np.arange(columns) + 0.5) / columns * self.s_px.size).astype(np.intp))
+
     def chord_points_px(self, station: FloatArray, t: FloatArray) -> FloatArray:
         """Return the picture positions of frame coordinates.
 

@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgeqc.faces.face import CutFace
+from edgeqc.faces.frame import WEDGE_FRACTION
 from edgeqc.quantity import FloatArray
 
 _Kind = TypeVar("_Kind", bound=np.generic)
 _WINDOW = 0.25  # of the thickness: the length of edge that is carried on
-_LEAST_WINDOW, _LEAST_CHORDS = 20, 4
+_LEAST_WINDOW = 20  # chords
+_FARTHEST = 1 / WEDGE_FRACTION - 1  # of the chord as traced, which is at least that part of a whole
 
 
 def whole_chords(face: CutFace) -> CutFace:
@@ -36,10 +38,11 @@ def whole_chords(face: CutFace) -> CutFace:
     CutFace
         The same face; the ends of chords before the first and behind the last complete one lie on
         a straight line through the edge's last points (a quarter of the thickness), where that is
-        farther out. They may lie outside the outline, and outside the picture.
+        farther out. They may lie outside the outline, and outside the picture. With fewer than 20
+        complete chords nothing tells where an edge would go on, and the face stays as it is.
     """
     known = np.flatnonzero(face.complete)
-    if known.size < _LEAST_CHORDS or known.size == face.complete.size:
+    if known.size < _LEAST_WINDOW or known.size == face.complete.size:
         return face
     window = max(_LEAST_WINDOW, round(_WINDOW * float(np.median(face.thickness_px[known]))))
     anterior, posterior = face.anterior_px.copy(), face.posterior_px.copy()
@@ -52,8 +55,8 @@ def whole_chords(face: CutFace) -> CutFace:
             ((_carried_on(edge, near, run) - start) * way).sum(axis=1) / square
             for edge in (face.anterior_px, face.posterior_px)
         ]
-        anterior[run] = start + np.minimum(t[0], 0.0)[:, None] * way
-        posterior[run] = start + np.maximum(t[1], 1.0)[:, None] * way
+        anterior[run] = start + np.clip(t[0], -_FARTHEST, 0.0)[:, None] * way
+        posterior[run] = start + np.clip(t[1], 1.0, 1.0 + _FARTHEST)[:, None] * way
     return replace(face, anterior_px=anterior, posterior_px=posterior)
 
 
@@ -82,10 +85,10 @@ def as_shown(values: NDArray[_Kind], face: CutFace, whole: CutFace) -> NDArray[_
     if whole is face:
         return values
     n_t, columns = values.shape[-2:]
-    station = ((np.arange(columns) + 0.5) / columns * face.s_px.size).astype(int)
+    chord = face.column_chords(columns)
     length = np.maximum(whole.thickness_px, 1e-9)
     first = np.hypot(*(face.anterior_px - whole.anterior_px).T) / length
     share = face.thickness_px / length
-    t = first[station] + (np.arange(n_t) + 0.5)[:, None] / n_t * share[station]
+    t = first[chord] + (np.arange(n_t) + 0.5)[:, None] / n_t * share[chord]
     row = np.clip((t * n_t).astype(int), 0, n_t - 1)
     return values[..., row, np.arange(columns)]

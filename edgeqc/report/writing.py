@@ -167,7 +167,7 @@ def _add_profile(
     below = "local thickness and ligament" if profiles.valid.any() else (
         "no thickness, as no stretch of the face has both edges in the picture")
     ends = ("" if profiles.valid.all() or not profiles.valid.any() else
-            " Left white: where an end of the face, or of the picture, cuts it off askew.")
+            " Left white: where no chord runs from edge to edge.")
     words["profile_caption"] = (
         f"{words['title']}. Above: the face unrolled, {top}{';' if line else '.'}{line}"
         f"{ends} Below: {below}.")

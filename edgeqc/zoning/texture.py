@@ -239,10 +239,7 @@ def _constant_planes(
     n_columns = planes.shape[2]
     t = -MARGIN + (np.arange(ROWS, dtype=np.float32) + 0.5) / ROWS * (1 + 2 * MARGIN)
     planes[7] = t[:, None]
-    station = np.minimum(
-        ((np.arange(n_columns) + 0.5) / n_columns * face.s_px.size).astype(int), face.s_px.size - 1
-    )
-    planes[8] = face.complete[station].astype(np.float32)[None, :]
+    planes[8] = face.complete[face.column_chords(n_columns)].astype(np.float32)[None, :]
     known = image.pixel_size_um is not None
     planes[9] = 0.0
     if image.pixel_size_um is not None:

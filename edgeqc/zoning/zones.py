@@ -124,9 +124,7 @@ def _read(
     net = class_probability(on_face(logits), settings.temperature)
     named = np.maximum(net[:3], 1e-4)
     named /= named.sum(axis=0)
-    columns = net.shape[2]
-    station = ((np.arange(columns) + 0.5) / columns * face.s_px.size).astype(int)
-    complete = face.complete[np.minimum(station, face.s_px.size - 1)]
+    complete = face.complete[face.column_chords(net.shape[2])]
     weight = (1 - net[3]) * np.where(complete, 1.0, 0.3)
     log_named = np.log(named)
     # the borders are drawn once more below: only that partition needs its draws
