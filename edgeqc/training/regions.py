@@ -199,35 +199,47 @@ def member(
     return w.T, b, v.T, c
 
 
-def fit(data: list[Path], out: Path, *, epochs: int = 30) -> None:
+def _member(job: tuple[FloatArray, NDArray[np.intp], int, int]) -> tuple[FloatArray, ...]:
+    import torch
+
+    torch.set_num_threads(1)
+    return member(*job)
+
+
+def fit(data: list[Path], out: Path, *, epochs: int = 30, workers: int = 2) -> None:
     """Fit the region model to drawn regions and write its weights.
 
-    The last tenth of the regions is kept apart for a figure of agreement.
+    The last tenth of each file's regions is kept apart for a figure of agreement.
     """
     stored = [np.load(path) for path in data]
     values = np.vstack([each["values"] for each in stored])
     names = np.concatenate([each["names"] for each in stored]).astype(np.intp) - 1
     kinds = np.concatenate([each["kinds"] for each in stored])
-    first = int(0.9 * names.size)
-    centre, scale = values[:first].mean(axis=0), values[:first].std(axis=0) + 1e-6
+    held = np.concatenate([np.arange(each["names"].size) >= 0.9 * each["names"].size
+                           for each in stored])  # fmt: skip
+    centre, scale = values[~held].mean(axis=0), values[~held].std(axis=0) + 1e-6
     x = np.clip((values - centre) / scale, -4, 4)
     weights: dict[str, FloatArray | float] = {
         "centre": centre, "scale": scale, "members": MEMBERS, "temperature": 1.0,
     }  # fmt: skip
-    total = np.zeros((names.size - first, 3))
-    for number in range(MEMBERS):
-        w, b, v, c = member(x[:first], names[:first], number, epochs)
+    total = np.zeros((int(held.sum()), 3))
+    jobs = [(x[~held], names[~held], number, epochs) for number in range(MEMBERS)]
+    with multiprocessing.get_context("spawn").Pool(workers) as pool:
+        members = pool.map(_member, jobs, chunksize=1)
+    for number, (w, b, v, c) in enumerate(members):
         weights |= {f"w{number}": w, f"b{number}": b, f"v{number}": v, f"c{number}": c}
-        logits = np.maximum(x[first:] @ w + b, 0) @ v + c
+        logits = np.maximum(x[held] @ w + b, 0) @ v + c
         power = np.exp(logits - logits.max(axis=1, keepdims=True))
         total += power / power.sum(axis=1, keepdims=True) / MEMBERS
     stored_as: dict[str, Any] = {name: np.float32(value) for name, value in weights.items()}
     np.savez_compressed(out, **stored_as)
-    held, right = names[first:], total.argmax(axis=1) == names[first:]
-    print(f"{first} regions fitted; kept apart: right {right.mean():.3f}, mean log-probability "
-          f"{np.log(total[np.arange(held.size), held] + 1e-9).mean():.3f}")  # fmt: skip
+    true = names[held]
+    right = total.argmax(axis=1) == true
+    print(f"{(~held).sum()} regions fitted; kept apart: right {right.mean():.3f}, "
+          "mean log-probability "
+          f"{np.log(total[np.arange(true.size), true] + 1e-9).mean():.3f}")  # fmt: skip
     for kind, title in enumerate(_KINDS):
-        here = kinds[first:] == kind
+        here = kinds[held] == kind
         if here.any():
             print(f"  {title}: {right[here].mean():.3f} of {here.sum()}")
 
@@ -283,7 +295,7 @@ def main() -> None:
     parser.add_argument("--photographs", type=Path, help="folder of pictures that name no zone")
     given = parser.parse_args()
     if given.step == "fit":
-        fit(given.data, given.out)
+        fit(given.data, given.out, workers=given.workers)
     elif given.step == "join":
         join(given.data, given.out)
     else:
