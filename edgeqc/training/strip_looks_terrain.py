@@ -53,8 +53,8 @@ def _read(sheet: Tensor, along: Tensor, across: Tensor) -> Tensor:
     for step in range(4):
         key = ((i + step // 2) % rows).long() * cols + ((j + step % 2) % cols).long()
         found.append(torch.gather(sheet.flatten(1), 1, key.flatten(1)).reshape(key.shape))
-    upper = torch.lerp(found[0], found[1], along - j)
-    return torch.lerp(upper, torch.lerp(found[2], found[3], along - j), across - i)
+    low, high = (torch.lerp(*found[k : k + 2], along - j) for k in (0, 2))
+    return torch.lerp(low, high, across - i)
 
 
 def _along_line(b: Batch, length: Tensor, position: Tensor) -> Tensor:
@@ -77,9 +77,11 @@ def _edge(b: Batch, across: Tensor) -> Tensor:
 
 
 def _stroke(b: Batch) -> tuple[Tensor, Tensor]:
-    """Return coordinates along and across one stroke, straight or about one far centre."""
-    u, v = turned(b, b.uniform(-1.6, 1.6))
-    bend = b.chance(0.5) * b.pick(-1, 1) / b.log_uniform(250, 5000)
+    """Return coordinates along and across one stroke: straight, about a centre, or unsteady."""
+    u, v = turned(b, b.uniform(-1.6, 1.6))  # what is unsteady bends all lines alike
+    far, sway = b.log_uniform(30, 300), b.pick(0, 0, 1) * b.uniform(0.005, 0.025)
+    v = v + sway * far * _along_line(b, far, u)
+    bend = b.pick(-1, 0, 0, 1) / b.log_uniform(250, 5000)
     return u, v + 0.5 * bend * (u - b.uniform(-0.5, 0.5) * b.cols) ** 2
 
 
@@ -108,8 +110,7 @@ def impact_rows(b: Batch) -> Tensor:
     for u, v, first, second in found.near():
         far = _far(u, v, ratio, skew) / (reach * (1 + spread * (first - 0.5) * 2))
         bowl = (far.clamp(max=1) ** (2 * flat) - 1) * (0.6 + 0.8 * second)
-        bowl = bowl + ring * torch.cos(far * 14) * (far < 1)
-        bowl = bowl + rim * torch.exp(-(((far - 1) / 0.25) ** 2))
+        bowl = bowl + ring * torch.cos(far * 14) * (far < 1) + rim * torch.exp(-16 * (far - 1) ** 2)
         turn = torch.where(order > 0, -u, second)
         newer = (far < 1.5) & (turn > best)
         covered = torch.where(far < 1, bowl, torch.maximum(height, bowl))
@@ -189,15 +190,16 @@ def drawn_striae(b: Batch) -> Tensor:
         arc = reach - torch.sqrt(from_x**2 + from_y**2)
         across = torch.where(b.chance(0.5) > 0, arc, v).clamp(-1000, 1000)
         marks = _edge(b, across)
-        saw = u / b.log_uniform(30, 300) + torch.floor(across / b.log_uniform(4, 60)) * 0.382
-        saw = saw % 1  # plates of smear that end in small risers
-        marks = marks + b.pick(0, 0, 1) * b.uniform(0.4, 1.5) * torch.minimum(saw, 16 - 16 * saw)
+        band = torch.floor(across / b.log_uniform(5, 60))
+        own = numbers_at(torch.rand(b.size, 512, device=b.device), band, 0 * band)
+        saw = (u / b.log_uniform(40, 400) * (0.4 + own) + 9 * own) % 1  # smear ends in risers
+        riser = torch.minimum(saw, 16 - 16 * saw) * (own > 0.5)
         stop = torch.exp(-((((u / b.log_uniform(60, 300)) % 1 - 0.5) / 0.02) ** 2))
-        marks = marks + b.chance(0.2) * b.uniform(0.5, 2) * stop
+        marks = marks + b.pick(0, 0, 0.4, 1.2) * riser + b.pick(0, 0, 0, 0.5, 1.5) * stop
         lies = torch.sigmoid((across / b.rows - b.uniform(-0.5, 0.5)) / b.log_uniform(0.005, 0.2))
         swath = lies * two * b.pick(0, 1, 1) if family else b.pick(1)
         relief = relief * (1 - swath * b.uniform(0.2, 1)) + swath * b.uniform(0.5, 1.2) * marks
-    polish = torch.sigmoid(3 * noise(b, b.log_uniform(30, 200)) + b.uniform(0, 6))
+    polish = torch.sigmoid(1.7 * noise(b, b.log_uniform(20, 90), exponent=1.5) + b.uniform(0, 5))
     return grained(b, relief * polish, 1, 30, 0.35)
 
 
@@ -221,7 +223,7 @@ def hewn_strokes(b: Batch) -> Tensor:
     width = b.log_uniform(14, 120)
     long, table = width * b.log_uniform(1, 6), torch.rand(5, b.size, 8192, device=b.device)
     at = v / width + b.uniform(0, 0.3) * _along_line(b, 2 * width, v)
-    at = at + b.uniform(0, 0.12) * noise(b, width * b.uniform(1, 4), exponent=1.5)
+    at = at + b.uniform(0, 0.07) * noise(b, width * b.uniform(1, 4), exponent=1.5)
     row, fv = torch.floor(at), at % 1 - 0.5
     along = u / long + numbers_at(table[0], row, 0 * row)
     along = along + b.pick(-1, 1) * b.uniform(0.3, 1.5) * fv * fv
@@ -232,8 +234,7 @@ def hewn_strokes(b: Batch) -> Tensor:
     relief = b.uniform(0, 1.5) * own[2] * fv + (0.4 + own[3]) * b.uniform(0.5, 2) * fu
     relief = relief + b.uniform(1, 4) * fv * fv + b.uniform(0.1, 0.4) * _edge(b, way)
     lip = torch.exp((fu - 1) * long / b.log_uniform(1.5, 8))
-    relief = blur(relief + b.chance(0.6) * b.uniform(0.2, 1) * lip, b.uniform(0.4, 1.2))
-    return grained(b, relief, 1, 20, 0.25)
+    return grained(b, blur(relief + b.uniform(-0.5, 1) * lip, b.uniform(0.4, 1.2)), 1, 20, 0.15)
 
 
 def washboard(b: Batch) -> Tensor:
@@ -241,7 +242,7 @@ def washboard(b: Batch) -> Tensor:
     u, v = _stroke(b)
     pitch, skew = b.log_uniform(5, 60), b.uniform(0.12, 0.5)
     bow = b.pick(0, 1) * b.pick(-1, 1) / b.log_uniform(150, 1500)
-    phase = (u + 0.5 * bow * v * v) / pitch
+    phase = (u + 0.5 * bow * v * v) / pitch + b.uniform(0, 0.6) * _along_line(b, 9 * pitch, u)
     phase = phase + b.pick(0, 0.15, 0.5) * _along_line(b, b.log_uniform(30, 300), v)
     wave = torch.minimum(phase % 1 / skew, (1 - phase % 1) / (1 - skew))
     wave = torch.where(b.chance(0.5) > 0, wave * wave * (3 - 2 * wave), wave ** b.pick(1, 3))
@@ -255,13 +256,13 @@ def smeared_films(b: Batch) -> Tensor:
     """Scissor: films and streaks smeared one way over drag lines of the same way."""
     angle = b.uniform(-1.6, 1.6)
     _, v = turned(b, angle)
-    body = noise(b, b.log_uniform(8, 50), angle=angle, anisotropy=b.log_uniform(4, 25))
+    body = noise(b, b.log_uniform(10, 60), angle=angle, anisotropy=b.log_uniform(2.5, 16))
     ragged = b.uniform(0, 0.4) * _along_line(b, b.log_uniform(1, 6), v)
-    film = torch.sigmoid((body + ragged - b.uniform(-0.3, 1)) * 12)
-    lip = film * torch.sigmoid((b.uniform(0.5, 1.5) - body) * 4)
+    film = torch.sigmoid((body + ragged - b.uniform(-0.3, 1)) * b.pick(4, 12))
+    lip = b.uniform(0, 2) * film * (1 - film) * 4  # where a film ends, it is rolled up
     streaks = noise(b, b.log_uniform(3, 20), angle=angle, anisotropy=b.log_uniform(30, 200))
-    relief = _edge(b, v) * (1 - film * b.uniform(0.3, 0.9)) + b.uniform(0.5, 1.5) * film
-    return grained(b, relief + b.uniform(0, 0.8) * lip + b.pick(0, 0.5, 1.2) * streaks, 1, 12, 0.25)
+    relief = _edge(b, v) * (1 - film * b.uniform(0.3, 0.9)) + b.uniform(0.5, 2.5) * film
+    return grained(b, relief + lip + b.pick(0, 0.4, 1) * streaks, 1, 12, 0.25)
 
 
 def plumose_barbs(b: Batch) -> Tensor:
@@ -273,7 +274,7 @@ def plumose_barbs(b: Batch) -> Tensor:
     y = torch.sqrt(v * v + 4)
     far = y / scale
     across = u - b.uniform(0.6, 2.5) * scale * far ** b.uniform(0.45, 0.9)
-    across = across + 250 * (v > 0) + b.uniform(1, 6) * noise(b, b.log_uniform(8, 40))
+    across = across + 250 * (v > 0) + b.uniform(1, 4) * noise(b, b.log_uniform(15, 50))
     width, long = b.log_uniform(1, 6), b.log_uniform(4, 18)
     fine = _read(_sheet(b, width, long), y * 1.2, across)
     wide = _read(_sheet(b, width * b.uniform(2.5, 5), long), y * 1.2, across)
@@ -283,8 +284,7 @@ def plumose_barbs(b: Batch) -> Tensor:
     barbs = barbs * (0.15 + far) ** b.uniform(0.2, 1)
     front = (u + b.uniform(0.3, 1.2) * scale * far**1.5).clamp(-1000, 1000)
     ribs = b.pick(0, 0.3, 0.7) * _along_line(b, b.log_uniform(8, 60), front)
-    spine = b.uniform(-1, 1) * torch.exp(-y / b.log_uniform(2, 10))
-    return grained(b, barbs + ribs + spine, 1, 15, 0.3)
+    return grained(b, barbs + ribs + b.uniform(-1, 1) * torch.exp(-y / 5), 1, 15, 0.3)
 
 
 def _courses(b: Batch, apart: Tensor) -> Tensor:
@@ -294,8 +294,8 @@ def _courses(b: Batch, apart: Tensor) -> Tensor:
     source = source + 0.35 * torch.randn(count, b.size, device=b.device).clamp(-1.5, 1.5)
     length = b.log_uniform(10, 80)[:, 0].repeat(count, 1)
     wander = lines(count * b.size, 512, length, b.device).reshape(count, b.size, 512)
-    course = (source[:, :, None] + b.uniform(0.05, 0.5)[:, :, 0] * wander) * apart[:, :, 0]
-    bend, pace, first = b.uniform(0.6, 1.3)[:, 0], b.uniform(0.4, 1)[:, 0], b.log_uniform(0.1, 0.6)
+    course = (source[:, :, None] + b.uniform(0.12, 0.5)[:, :, 0] * wander) * apart[:, :, 0]
+    bend, pace, first = b.uniform(0.6, 1.3)[:, 0], b.uniform(0.4, 1)[:, 0], b.log_uniform(0.15, 0.9)
     for level in range(4, -1, -1):
         step = 2**level
         own = torch.arange(step, _RIVERS + 1, 2 * step, device=b.device)
@@ -314,22 +314,22 @@ def drainage_steps(b: Batch) -> Tensor:
     u, v = turned(b, turn)
     long = b.cols * torch.cos(turn).abs() + b.rows * torch.sin(turn).abs()
     broad = b.cols * torch.sin(turn).abs() + b.rows * torch.cos(turn).abs()
-    apart = torch.maximum(broad / _RIVERS * b.log_uniform(0.9, 5), b.uniform(2.5, 6))
+    apart = torch.maximum(broad / _RIVERS * b.log_uniform(0.7, 2.4), b.uniform(2.5, 6))
     course = _courses(b, apart)
-    at = (u / long + 0.5 - b.pick(0, 0, 0.2)) / b.log_uniform(0.7, 1.6)
-    width, ridge, bias = b.log_uniform(0.6, 3), b.chance(0.35), b.pick(0.5, 0.75, 1)
+    at = (u / long + b.uniform(0.3, 0.8)) / b.log_uniform(1, 1.8)
+    width, ridge, bias = b.log_uniform(0.9, 3), b.chance(0.35), b.pick(0.5, 0.75, 1)
     size = torch.exp(0.6 * torch.randn(_RIVERS, b.size, 1, 1, device=b.device))
     way = (torch.rand(_RIVERS, b.size, 1, 1, device=b.device) < bias) * 2.0 - 1
-    start = b.uniform(0.05, 0.4) * torch.rand(_RIVERS, b.size, 1, 1, device=b.device)
+    start = b.uniform(0.15, 0.6) * torch.rand(_RIVERS, b.size, 1, 1, device=b.device)
     relief, station, fall = torch.zeros_like(v), at.clamp(0, 1) * 511, 1 - 0.6 * at.clamp(0, 1)
     for river in range(_RIVERS):
         off = (v - at_line(course[river], station)) / width
-        shape = torch.where(ridge > 0, torch.exp(-off * off), torch.tanh(off) * way[river])
+        step = (torch.tanh(off) + torch.sign(course[river][:, :1, None])) * way[river]
+        shape = torch.where(ridge > 0, torch.exp(-off * off), step)
         relief = relief + size[river] * shape * torch.sigmoid((at - start[river]) / 0.02)
     slope = (relief * v).mean(dim=(1, 2), keepdim=True) / (v * v).mean(dim=(1, 2), keepdim=True)
-    relief = standardised((relief - (1 - ridge) * slope * v) * fall)
-    ground = b.uniform(0, 0.3) * noise(b, b.log_uniform(20, 150), exponent=1.5)
-    return grained(b, relief + ground, 1, 10, 0.15)
+    relief = standardised((relief - (1 - ridge) * slope * v * (5 * at).clamp(0, 1)) * fall)
+    return grained(b, relief / (1 + 0.15 * relief.abs()), 1, 100, 0.25)
 
 
 def echelon_lances(b: Batch) -> Tensor:
@@ -354,8 +354,8 @@ def echelon_lances(b: Batch) -> Tensor:
 def conchoidal(b: Batch) -> Tensor:
     """Torn: one origin: mirror about it, then ribs at uneven distances and hackle that forks."""
     x, y = turned(b, b.pick(0))
-    x = x - b.uniform(-0.6, 0.6) * b.cols
-    y = (y - b.uniform(-0.8, 0.8) * b.rows) * b.uniform(0.7, 1.4)
+    x, y = x - b.uniform(-0.6, 0.6) * b.cols, y - b.uniform(-0.8, 0.8) * b.rows
+    y = y * b.uniform(0.7, 1.4)
     warp = noise(b, b.log_uniform(20, 120), exponent=1.5)
     r = (torch.sqrt(x * x + y * y + 1) + b.uniform(1, 7) * warp).clamp(min=0)
     theta = torch.atan2(y, x + 1e-3) / (2 * math.pi) + b.uniform(0, 0.005) * warp
@@ -369,26 +369,26 @@ def conchoidal(b: Batch) -> Tensor:
         sheet = _sheet(b, b.log_uniform(1.5, 5), b.log_uniform(6, 25))
         streak = _read(sheet, r, theta * _SHEET[0] * 2**octave)
         hackle = hackle + streak * torch.sigmoid(4 * (begin - 1 - octave))
-    rough = torch.sigmoid(3 * (begin - b.uniform(0.7, 2)))
-    mist = b.uniform(0, 0.4) * noise(b, b.log_uniform(1, 3), exponent=0.3)
-    relief = b.pick(0.3, 1, 1.4) * ribs + b.pick(0.2, 0.5, 1) * hackle + rough * mist
-    return grained(b, relief, 1, 10, 0.15)
+    mist = torch.sigmoid(3 * (begin - b.uniform(0.7, 2))) * noise(b, b.log_uniform(1, 3))
+    relief = b.pick(0.3, 1, 1.4) * ribs + b.pick(0.2, 0.5, 1) * hackle
+    return grained(b, relief + b.uniform(0, 0.4) * mist, 1, 10, 0.15)
 
 
 def pulled_apart_fibres(b: Batch) -> Tensor:
     """Torn: basins pulled open, spanned by fibres that wander, join and end."""
     angle = b.uniform(-1.6, 1.6)
     u, v = turned(b, angle)
-    v = v + b.log_uniform(1, 14) * noise(b, b.log_uniform(12, 80), exponent=1.5)
-    width, long = b.log_uniform(1.2, 9), b.log_uniform(6, 40)
+    bent = b.log_uniform(12, 80)
+    v = v + bent * b.uniform(0.08, 0.25) * noise(b, bent, exponent=1.5)
+    width, long = b.log_uniform(1.5, 9), b.log_uniform(5, 25)
     strand = _read(_sheet(b, width * 2, long), u, v)
-    fibre = torch.exp(-((strand / b.log_uniform(0.12, 0.5)) ** 2))
+    fibre = torch.exp(-((strand / b.log_uniform(0.2, 0.6)) ** 2))
     basin = noise(b, width * b.uniform(4, 15), angle=angle, anisotropy=b.log_uniform(0.4, 4))
     basin = basin + b.uniform(0, 0.3) * strand
     open_ = torch.sigmoid((basin - b.pick(-3, 0, 0.6, 1.2)) * b.log_uniform(3, 20))
     rough = _read(_sheet(b, width, long * 0.4), u, v) + 0.5 * strand
-    floor = b.uniform(1, 2.5) * fibre - b.uniform(0.8, 2.5)
-    return grained(b, rough * b.uniform(0.2, 0.7) * (1 - open_) + floor * open_, 1, 10, 0.3)
+    relief = torch.lerp(b.uniform(0.2, 0.7) * rough, b.uniform(1, 2.5) * fibre - 1.5, open_)
+    return grained(b, relief, 1, 10, 0.3)
 
 
 LASER_LOOKS: tuple[Look, ...] = (impact_rows, half_barrels, vesicles, run_together_passes)
