@@ -55,12 +55,12 @@ def test_laser_filaments_keep_a_programmed_pitch():
 
 
 def test_a_blade_writes_one_profile_on_where_a_tear_changes_it():
-    size = {"size": 16, "rows": 120, "cols": 400}
+    size = {"size": 24, "rows": 120, "cols": 400}
     blade, torn = (
         torch.stack([_runs_on(_drawn(look, **size)).median() for look in looks])
         for looks in (polymer.SCISSOR_LOOKS, polymer.TORN_LOOKS)
     )
-    assert blade.median() > torn.median() + 0.1
+    assert blade.mean() > torn.mean() + 0.1
 
 
 def test_torn_lamellae_run_together_as_the_front_travels():

@@ -203,11 +203,10 @@ def _serrated(b: Batch) -> Tensor:
     """Scissor: tracks of a micro-serrated edge, equal teeth side by side, swaying together."""
     along, across = _arc(b, b.uniform(-math.pi, math.pi))
     pitch = b.log_uniform(5, 70)
-    turn = 2 * math.pi * along / (pitch * b.log_uniform(3, 20)) + b.uniform(0, 6)
-    sway = _gate(b, 0.5, 0.1, 1) * torch.sin(turn) + b.pick(0, 0.3) * _wander(b, 10 * pitch, along)
+    turn = 2 * math.pi * along / (pitch * b.log_uniform(6, 30)) + b.uniform(0, 6)
+    sway = _gate(b, 0.5, 0.1, 1) * torch.sin(turn) + b.pick(0, 0.1) * _wander(b, 10 * pitch, along)
     across = across + pitch * sway
-    tooth = torch.floor(across / pitch)
-    part = across / pitch - tooth
+    tooth, part = torch.floor(across / pitch), (across / pitch) % 1
     worn = 1 + b.pick(0.05, 0.3, 0.8) * (_numbers(b, tooth, 1)[0] - 0.5)
     arch, saw = torch.sin(math.pi * part), torch.maximum(1 - part, 8 * part - 7)
     cut = torch.where(b.chance(0.6) > 0, arch ** b.uniform(0.4, 2), saw)
@@ -222,13 +221,12 @@ def _snips(b: Batch) -> Tensor:
     stroke = _span(b) * b.log_uniform(0.12, 0.6)
     place = (u + b.uniform(-0.7, 0.7) * v) / stroke + b.uniform(0, 1)
     place = place + b.uniform(0, 0.03) * _wander(b, b.log_uniform(10, 80), v)
-    number = torch.floor(place)
-    part, found = place - number, _numbers(b, number, 4)
+    part, found = place % 1, _numbers(b, torch.floor(place), 4)
     turn = b.pick(0.05, 0.25, 0.6) * (found[0] - 0.5) * 2
     across = torch.cos(turn) * v - torch.sin(turn) * u + 60 * (found[1] - 0.5)
     drawn = _read(_edge(b, b.log_uniform(1.5, 10)), across) * (0.4 + found[2])
     ridge = torch.exp(-part * stroke / b.log_uniform(1.5, 8)) * b.pick(-1, 1) * b.uniform(0.5, 3)
-    tilt = (found[3] - 0.5) * b.uniform(0, 5) + (part - 0.5) * b.uniform(-3, 3)
+    tilt = (found[3] - 0.5) * b.uniform(0, 3.5) + (part - 0.5) * b.uniform(-3, 3)
     return grained(b, drawn + tilt + ridge, 1, 5, 0.4)
 
 
@@ -286,8 +284,7 @@ def _rivers(b: Batch) -> Tensor:
     """Torn: steps and rivers that wander and run together, or hackle that forks from a mirror."""
     u, v = turned(b, b.uniform(-math.pi, math.pi))
     span, fan, away = _span(b), b.chance(0.4), _span(b) * b.uniform(0.35, 1.1)
-    r = torch.hypot(u + away, v)
-    x = v + u * u / span * b.uniform(-0.6, 0.6)
+    r, x = torch.hypot(u + away, v), v + u * u / span * b.uniform(-0.6, 0.6)
     x = torch.where(fan > 0, torch.atan2(v, u + away) * away, x)
     pitch, bend = b.log_uniform(1.5, 14), b.log_uniform(12, 90)
     x = x / pitch + b.uniform(0.1, 0.5) * bend / pitch * 0.4 * noise(b, bend, exponent=2.0)
@@ -311,11 +308,10 @@ def _arrest_bands(b: Batch) -> Tensor:
     """Torn: stick-slip; uneven bowed arrest lines, and rays that start anew behind each."""
     u, v = turned(b, b.uniform(-math.pi, math.pi))
     pitch, bend = b.log_uniform(16, 120), b.log_uniform(8, 60)
-    along = u + v * v / _span(b) * b.pick(-1, 1) * b.uniform(0.3, 1.5)
+    along = u + v * v / _span(b) * b.pick(-1, 1) * b.uniform(0.2, 1)
     ragged = b.uniform(0.05, 0.15) * noise(b, pitch * b.uniform(0.3, 1.2), exponent=1.5)
     phase = along / pitch + ragged + b.uniform(0.2, 0.6) * _wander(b, pitch * 2, along)
-    band = torch.floor(phase)
-    part, found = phase - band, _numbers(b, band, 3)
+    part, found = phase % 1, _numbers(b, torch.floor(phase), 3)
     x = v * (1 + 0.5 * (found[0] - 0.5) * part) + 0.8 * (found[1] - 0.5) * _span(b)
     x = x + 0.15 * bend * noise(b, bend, exponent=1.0)
     ray = _read(lines(b.size, int(3 * _span(b)), b.log_uniform(1.5, 9), b.device), x)
@@ -329,29 +325,32 @@ def _arrest_bands(b: Batch) -> Tensor:
 
 def _nucleated(b: Batch) -> Tensor:
     """Torn: what starts ahead of the front; conics that all open one way, or drawn-out cavities."""
-    u, v = turned(b, b.uniform(-math.pi, math.pi))
-    size, conic, speed = b.log_uniform(12, 110), b.chance(0.5), b.uniform(0.3, 0.6)
+    angle, size = b.uniform(-math.pi, math.pi), b.log_uniform(14, 110)
+    (u, v), conic, speed = turned(b, angle), b.chance(0.5), b.uniform(0.45, 0.72)
     v = v + size * b.uniform(0.03, 0.15) * noise(b, size * b.uniform(0.7, 2), exponent=1.5)
-    stretch, jitter = conic + (1 - conic) * b.uniform(1, 3), 0.2 + 0.1 * conic
+    stretch, jitter = conic + (1 - conic) * b.uniform(1.4, 3.5), 0.2 + 0.05 * conic
     gaps, cavity = (1 - conic) * b.pick(0, 0.4, 0.8), b.uniform(0.2, 0.42)
     best, second = torch.full_like(u, 9.0), torch.full_like(u, 9.0)
-    value, hole = torch.zeros_like(u), torch.full_like(u, -2.0)
+    value, way, hole = torch.zeros_like(u), torch.zeros_like(u), torch.full_like(u, -2.0)
     for du, dv, first, late in places(u / size / stretch, v / size, jitter, gaps).near():
         r = torch.hypot(du, dv)
         begun = (r - speed * du + 0.25 * conic * late).clamp(max=8)  # the front comes along u
         second = torch.minimum(second, torch.maximum(best, begun))
-        best, value = torch.minimum(begun, best), torch.where(begun < best, first, value)
+        value = torch.where(begun < best, first, value)
+        way = torch.where(begun < best, torch.atan2(dv, du), way)
+        best = torch.minimum(begun, best)
         tapered = r * (1 + 0.5 * du).clamp(0.7, 2) / (cavity * (0.3 + 1.2 * first**2))
         hole = torch.maximum(hole, 1 - tapered)
-    wall = torch.exp(-(second - best) * size / b.log_uniform(1.5, 8))
-    conics = b.uniform(0.3, 2.5) * value + b.pick(-1, 1) * b.uniform(0.5, 2) * wall
-    conics = conics - b.uniform(0, 1) * best
+    wall = torch.exp(-(second - best) * size / b.log_uniform(1.5, 8)) * b.pick(-2, -0.7, 0.7, 2)
+    ray = torch.cos(way * b.pick(9, 15, 27) + 9 * value + 2 * torch.sin(3 * way + 20 * value))
+    ray = _gate(b, 0.7, 0.05, 0.6) * ray * (best / 0.3).clamp(max=1)
+    conics = b.uniform(0.3, 2.5) * value + wall - b.uniform(0, 1) * best + ray
     hole = hole + b.uniform(0.01, 0.12) * noise(b, size * 0.3)
     lip = torch.exp(-(((hole + 0.1) / b.uniform(0.06, 0.3)) ** 2))
-    pits = b.uniform(0.3, 1.2) * lip - torch.sigmoid(hole * 12) * (0.5 + hole.clamp(0, 1))
-    fibre = noise(b, b.log_uniform(1.2, 5), angle=b.uniform(-3, 3), anisotropy=b.uniform(1, 6))
-    pits = standardised(pits + _gate(b, 0.5, 0.1, 0.5) * fibre)
-    return grained(b, torch.where(conic > 0, standardised(conics), pits), 1, 6, 0.45)
+    pits = b.uniform(0.1, 1) * lip - torch.sigmoid(hole * 12) * (0.5 + hole.clamp(0, 1))
+    fibre = noise(b, b.log_uniform(1.2, 8), angle=angle, anisotropy=b.uniform(2.5, 7))
+    pits = standardised(pits) + b.uniform(0.2, 1) * fibre
+    return grained(b, torch.where(conic > 0, standardised(conics), pits), 1, 6, 0.4)
 
 
 def _fingers(b: Batch) -> Tensor:
@@ -360,7 +359,7 @@ def _fingers(b: Batch) -> Tensor:
     f_u, f_v = _spectral(b, angle)
     f = torch.hypot(f_u, f_v) + 1e-6
     gain = torch.exp(-((torch.log(f * wide) / b.uniform(0.2, 0.4)) ** 2))
-    gain = gain * torch.exp(-((f_u / f) ** 2) * b.log_uniform(1.5, 14))
+    gain = gain * torch.exp(-((f_u / f) ** 2) * b.log_uniform(2.5, 14))
     white = torch.fft.rfft2(torch.randn(b.size, b.rows, b.cols, device=b.device))
     finger = standardised(torch.fft.irfft2(white * gain, s=(b.rows, b.cols)))
     finger = finger - b.uniform(-0.4, 0.6)
@@ -375,18 +374,19 @@ def _fingers(b: Batch) -> Tensor:
 
 def _blunt_lips(b: Batch) -> Tensor:
     """Torn: few curled tear lips of a tough rubber that start, curve, end, on a calm ground."""
-    u, v = turned(b, b.uniform(-math.pi, math.pi))
-    span, relief = _span(b), torch.zeros_like(u)
+    angle, span = b.uniform(-math.pi, math.pi), _span(b)
+    u, v = turned(b, angle)
+    cosine, sine, relief = torch.cos(angle), torch.sin(angle), torch.zeros_like(u)
     curl, back, smooth = b.log_uniform(0.7, 3), b.log_uniform(5, 60), b.log_uniform(2.5, 15)
     reach, many, lean = b.uniform(0.1, 0.4), b.uniform(0.3, 1), b.uniform(0, 0.6)
     for _ in range(12):
-        length = span * b.log_uniform(0.03, 0.2)
+        row, col = b.uniform(-0.5, 0.5) * b.rows, b.uniform(-0.5, 0.5) * b.cols
+        way, length = u - cosine * col - sine * row, span * b.log_uniform(0.03, 0.2)
         path = blur(lines(b.size, int(span) + 8, length, b.device)[:, None], smooth)[:, 0]
-        path = _read(path, u) * length * b.uniform(0.05, 0.4)
-        path = path + b.uniform(-0.4, 0.4) * span + b.uniform(-1, 1) * lean * u
-        way = (u - b.uniform(-0.5, 0.5) * span) / (reach * span * b.uniform(0.4, 1.5))
-        tall = (1 - way**2).clamp(min=0) * (b.uniform(0, 1) < many) * b.log_uniform(0.3, 2)
-        d = (v - path) * b.pick(-1, 1)
+        path = _read(path, u) * length * b.uniform(0.05, 0.4) + b.uniform(-1, 1) * lean * way
+        end = 1 - (way / (reach * span * b.uniform(0.4, 1.5))) ** 2
+        tall = end.clamp(min=0) * (b.uniform(0, 1) < many) * b.log_uniform(0.3, 2)
+        d = (v - cosine * row + sine * col - path) * b.pick(-1, 1)
         lip = torch.sigmoid(d / curl) * torch.exp(-d.clamp(min=0) / back / (0.2 + tall))
         relief = relief + tall * (lip - 0.5 * torch.exp(-(((d + 2 * curl) / (2 * curl)) ** 2)))
     ground = b.uniform(0, 0.6) * noise(b, b.log_uniform(4, 120), exponent=1.5)
