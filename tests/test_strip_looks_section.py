@@ -55,7 +55,7 @@ def _one_way(plane):
 
 
 def _of(looks, measure):
-    return torch.cat([measure(_drawn(look, 12, 192, 192)) for look in looks]).median()
+    return torch.cat([measure(_drawn(look, 8, 160, 160)) for look in looks]).median()
 
 
 def test_a_programmed_grid_repeats_itself_and_a_tear_does_not():
@@ -68,19 +68,19 @@ def test_a_blade_draws_one_way_more_than_a_tear_goes():
 
 def _persistence(look):
     """Correlation of either half's mean profile across straight marks, at the best direction."""
-    plane = _drawn(look, 12, 256, 256)
-    turns = torch.linspace(0, torch.pi, 61)[:-1]
-    line = torch.linspace(-0.6, 0.6, 128)
-    best = torch.full((12,), -1.0)
+    plane = _drawn(look, 8, 160, 160)
+    turns = torch.linspace(0, torch.pi, 37)[:-1]
+    line = torch.linspace(-0.65, 0.65, 104)
+    best = torch.full((8,), -1.0)
     for turn in turns:
         cosine, sine = torch.cos(turn), torch.sin(turn)
         u, v = line[None, :], line[:, None]
         grid = torch.stack([cosine * u - sine * v, sine * u + cosine * v], dim=-1)
         seen = torch.nn.functional.grid_sample(
-            plane[:, None], grid.expand(12, -1, -1, -1), align_corners=False
+            plane[:, None], grid.expand(8, -1, -1, -1), align_corners=False
         )[:, 0]
         seen = seen - seen.mean(dim=1, keepdim=True)
-        first, second = seen[:, :, 10:50].mean(dim=2), seen[:, :, 78:118].mean(dim=2)
+        first, second = seen[:, :, 8:40].mean(dim=2), seen[:, :, 64:96].mean(dim=2)
         alike = torch.nn.functional.cosine_similarity(first, second)
         best = torch.maximum(best, alike)
     return best

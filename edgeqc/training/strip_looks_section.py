@@ -249,15 +249,15 @@ def _smears(b: Batch) -> Tensor:
     """Films smeared over the face by the blade's flank: tongues and threads all dragged one way."""
     angle = b.uniform(-3.14, 3.14)
     along, across = _stroke(b, angle, b.pick(0, 0, 0.3) * b.uniform(0.1, 1))
-    tongue = b.log_uniform(4, 40)
-    front = along + b.uniform(0.4, 3) * tongue * _wander(b, tongue, across)
+    tongue = b.log_uniform(2, 16)  # all point the way of the stroke
+    ends = _marks(b, 0.3 / tongue, tongue, 0 * tongue)
+    front = along - b.uniform(2, 20) * tongue * _traced(b, ends, across)
     sheet = _marks(b, b.log_uniform(0.004, 0.03), b.uniform(0.5, 1.5), b.log_uniform(20, 200))
-    sheet = _traced(b, sheet, front)
-    cover = torch.sigmoid(6 * (noise(b, b.log_uniform(15, 80), angle=angle, anisotropy=3) + 0.5))
-    thin, long = b.log_uniform(1.2, 6), b.log_uniform(30, 150)
-    thread = noise(b, thin * long.sqrt(), angle=angle, anisotropy=long)
-    relief = b.uniform(0.2, 0.8) * _edge(b, across) * (1 - 0.5 * cover)
-    relief = relief + b.uniform(0.5, 3) * sheet * cover + b.pick(0, 0.3, 0.8) * thread
+    cover = noise(b, b.log_uniform(30, 120), exponent=2, angle=angle, anisotropy=12)
+    cover, thin, long = torch.sigmoid(5 * cover + 3), b.log_uniform(1.2, 6), b.log_uniform(30, 150)
+    relief = b.pick(0, 0.3, 0.6) * noise(b, thin * long.sqrt(), angle=angle, anisotropy=long)
+    relief = relief + b.uniform(1, 4) * _traced(b, sheet, front) * cover
+    relief = relief + b.uniform(0.3, 0.8) * _edge(b, across) * (1 - 0.4 * cover)
     return grained(b, relief, 0.7, 4, 0.15)
 
 
@@ -340,9 +340,9 @@ def _halted_peel(b: Batch) -> Tensor:
     fan = (v + dv) / (1.3 + b.uniform(-0.9, 0.9) * u / spread)
     trace = _marks(b, b.log_uniform(0.012, 0.06), b.uniform(0.6, 2), b.log_uniform(2, 40))
     halt = _traced(b, trace, front * b.pick(1, -1))
-    live = (0.9 + 0.5 * noise(b, b.log_uniform(30, 120))).clamp(0, 2)
-    spacing = b.log_uniform(4, 24)
-    hackle, size = _narrow(b, fan, spacing, spacing * b.uniform(1, 3), angle, b.uniform(1.5, 5))
+    live, spacing = (0.9 + 0.5 * noise(b, b.log_uniform(30, 120))).clamp(0), b.log_uniform(4, 24)
+    fan = fan + spacing * b.uniform(0.5, 3) * halt  # every halt sets the hackle anew
+    hackle, size = _narrow(b, fan, spacing, spacing * b.uniform(0.7, 2), angle, b.uniform(1, 4))
     hackle = torch.exp(b.uniform(0.7, 4) * (hackle - 1)) * size.clamp(max=2)
     fade = torch.where(b.chance(0.5) > 0, 3 * halt, 1 - halt).clamp(0, 1.2)
     relief = b.uniform(3, 7) * halt * live + b.pick(0, 0.6, 1.2) * hackle * fade
