@@ -50,10 +50,10 @@ def _wander(b: Batch, length: Tensor, to: Tensor) -> Tensor:
     return _read(lines(b.size, int(_span(b)) + 8, length, b.device), to)
 
 
-def _arc(b: Batch, angle: Tensor) -> tuple[Tensor, Tensor]:
+def _arc(b: Batch, angle: Tensor, tightest: float = 0.6) -> tuple[Tensor, Tensor]:
     """Return places along and across paths about one far or near centre."""
     u, v = turned(b, angle)
-    side, radius = b.pick(-1, 1), _span(b) * b.log_uniform(0.6, 30)
+    side, radius = b.pick(-1, 1), _span(b) * b.log_uniform(tightest, 30)
     across = side * (torch.hypot(u, side * v + radius) - radius)
     return radius * torch.atan2(u, side * v + radius), across
 
@@ -185,7 +185,7 @@ def _drag_lines(b: Batch) -> Tensor:
 
 def _friction_folds(b: Batch) -> Tensor:
     """Scissor: folds that repeat one front across the travel, the edge's lines through them."""
-    along, across = _arc(b, b.uniform(-math.pi, math.pi))
+    along, across = _arc(b, b.uniform(-math.pi, math.pi), 2.0)
     pitch = b.log_uniform(6, 60)
     front = b.uniform(0, 0.35) * _wander(b, pitch * b.uniform(1.5, 6), across)
     phase = along / pitch + front + 0.15 * _wander(b, pitch * 12, along)
@@ -287,7 +287,7 @@ def _rivers(b: Batch) -> Tensor:
     r, x = torch.hypot(u + away, v), v + u * u / span * b.uniform(-0.6, 0.6)
     x = torch.where(fan > 0, torch.atan2(v, u + away) * away, x)
     pitch, bend = b.log_uniform(1.5, 14), b.log_uniform(12, 90)
-    x = x / pitch + b.uniform(0.1, 0.5) * bend / pitch * 0.4 * noise(b, bend, exponent=2.0)
+    x = x / pitch + b.uniform(0.07, 0.22) * bend / pitch * noise(b, bend, exponent=2.0)
     way = torch.where(fan > 0, r, u)
     low, high = way.amin(dim=(1, 2), keepdim=True), way.amax(dim=(1, 2), keepdim=True)
     part = (way - low) / (high - low)
@@ -329,7 +329,7 @@ def _nucleated(b: Batch) -> Tensor:
     (u, v), conic, speed = turned(b, angle), b.chance(0.5), b.uniform(0.45, 0.72)
     v = v + size * b.uniform(0.03, 0.15) * noise(b, size * b.uniform(0.7, 2), exponent=1.5)
     stretch, jitter = conic + (1 - conic) * b.uniform(1.4, 3.5), 0.2 + 0.05 * conic
-    gaps, cavity = (1 - conic) * b.pick(0, 0.4, 0.8), b.uniform(0.2, 0.42)
+    gaps, cavity = (1 - conic) * b.pick(0, 0.3, 0.6), b.uniform(0.2, 0.42)
     best, second = torch.full_like(u, 9.0), torch.full_like(u, 9.0)
     value, way, hole = torch.zeros_like(u), torch.zeros_like(u), torch.full_like(u, -2.0)
     for du, dv, first, late in places(u / size / stretch, v / size, jitter, gaps).near():
@@ -349,7 +349,7 @@ def _nucleated(b: Batch) -> Tensor:
     lip = torch.exp(-(((hole + 0.1) / b.uniform(0.06, 0.3)) ** 2))
     pits = b.uniform(0.1, 1) * lip - torch.sigmoid(hole * 12) * (0.5 + hole.clamp(0, 1))
     fibre = noise(b, b.log_uniform(1.2, 8), angle=angle, anisotropy=b.uniform(2.5, 7))
-    pits = standardised(pits) + b.uniform(0.2, 1) * fibre
+    pits = standardised(pits) + b.uniform(0.2, 0.7) * fibre
     return grained(b, torch.where(conic > 0, standardised(conics), pits), 1, 6, 0.4)
 
 
