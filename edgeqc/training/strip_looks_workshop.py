@@ -72,7 +72,7 @@ def _shots(
 def raster_of_pulses(b: Batch) -> Tensor:
     """Draw strokes of pulses, craters to grooves, crowded where mirrors turn; stitched fields."""
     along, across = turned(b, _weight(b, 0.6, -0.2, 0.2) + b.pick(0, 0, 0, math.pi / 2))
-    pitch, stroke = b.log_uniform(4, 36), b.uniform(0.3, 1.2) * b.cols
+    pitch, stroke = b.log_uniform(4, 36).clamp(max=b.rows / 4), b.uniform(0.3, 1.2) * b.cols
     pulse = pitch * b.pick(0.35, 0.6, 1, 1) * b.uniform(0.8, 1.2)
     turn, crowd = _TURN * (along / stroke + b.uniform(0, 1)), _weight(b, 0.5, 0.2, 0.75)
     field = (along + _smooth(b, pitch)) / stroke * b.uniform(1, 3) + b.uniform(0, 1)
@@ -99,7 +99,7 @@ def focal_layers(b: Batch) -> Tensor:
     """Draw layer on layer of long focal marks that blur and lengthen as the focus sinks."""
     col, row = turned(b, b.pick(0.0))
     sunk = 0.5 + row / b.rows * b.pick(1, 1, 1, -1)
-    layer, pitch = b.log_uniform(8, 90), b.log_uniform(3, 22)
+    layer, pitch = b.log_uniform(8, 90).clamp(max=b.rows / 3), b.log_uniform(3, 22)
     bent = lines(b.size, b.cols, b.log_uniform(20, 200)[:, 0], b.device)[:, None, :]
     v = b.rows / layer * (sunk + b.uniform(-0.2, 0.3) * sunk**2) + _weight(b, 0.5, 0, 0.4) * bent
     u = (col + b.pick(0, 0, 0.1, 0.3) * b.uniform(-1, 1) * layer * v) / pitch
@@ -138,7 +138,7 @@ def rippled_strokes(b: Batch) -> Tensor:
 def gas_cavities(b: Batch) -> Tensor:
     """Draw gas cavities, or beads of melt some burst, along few layers on smooth ground."""
     col, row = turned(b, b.uniform(-0.1, 0.1))
-    pitch = b.log_uniform(10, 90)
+    pitch = b.log_uniform(10, 90).clamp(max=b.rows / 2.5)
     v = row / pitch + b.uniform(0, 1) + 0.1 * _smooth(b, 3 * pitch)
     flat, radius, sharp = b.uniform(0.7, 1.6), b.uniform(0.25, 0.5), b.log_uniform(4, 20)
     lost, opened, u = b.pick(0, 0.2, 0.45), b.pick(0, 0.15, 0.4), col / pitch / b.uniform(0.3, 1)
@@ -210,7 +210,7 @@ def wheel_arcs(b: Batch) -> Tensor:
         drawn = standardised(at_line(_edge(b), position + _EDGE / 2))
         total = total + share * standardised(b.pick(0, 0.8, 2) * scallop + drawn)
     fade = 1 + _weight(b, 0.6, 0.1, 0.5) * noise(b, b.uniform(0.2, 0.8) * b.rows)
-    return grained(b, total * fade.clamp(min=0.1), 0.7, 5, 0.4)
+    return grained(b, total * fade.clamp(min=0.1), 0.9, 5, 0.25)
 
 
 def reciprocating_knife(b: Batch) -> Tensor:
@@ -223,7 +223,7 @@ def reciprocating_knife(b: Batch) -> Tensor:
     drag = standardised(at_line(_edge(b), across + b.uniform(0.05, 0.3) * stroke * path + 2048))
     lighter = 1 - _weight(b, 0.6, 0.2, 0.8) * sigmoid(6 * torch.cos(phase))  # the way back
     relief = drag * lighter + b.pick(0, -0.5, 0.5) * _bump(path.abs() - 1, 0.06)
-    return grained(b, relief + b.pick(0, 0, 0.6) * b.uniform(0, 1) * path, 0.7, 5, 0.4)
+    return grained(b, relief + b.pick(0, 0, 0.6) * b.uniform(0, 1) * path, 0.9, 5, 0.25)
 
 
 def chattered_cut(b: Batch) -> Tensor:
@@ -240,7 +240,7 @@ def chattered_cut(b: Batch) -> Tensor:
     swell = 1 + b.pick(0, 0.3, 0.6) * noise(b, b.uniform(0.3, 1) * b.rows)
     relief = b.uniform(0.3, 1.2) * bands * swell.clamp(min=0.05)
     relief = relief + b.log_uniform(0.3, 2.4) * _drag(b, across, tilt) * grip
-    return grained(b, relief, 0.7, 5, 0.35)
+    return grained(b, relief, 0.9, 5, 0.25)
 
 
 def smeared_films(b: Batch) -> Tensor:
@@ -258,7 +258,7 @@ def smeared_films(b: Batch) -> Tensor:
     streaks = noise(b, wide / 4, angle=tilt, anisotropy=b.log_uniform(10, 80), exponent=0.5)
     relief = _drag(b, across, tilt) * (1 - b.uniform(0.4, 1) * film.clamp(0, 1))
     relief = relief + b.uniform(0.6, 2.5) * film + b.pick(0, 0.4, 1) * front
-    return grained(b, relief + b.pick(0, 0.3, 0.6) * streaks, 0.7, 5, 0.3)
+    return grained(b, relief + b.pick(0, 0.3, 0.6) * streaks, 0.9, 5, 0.2)
 
 
 def crossed_passes(b: Batch) -> Tensor:
@@ -272,7 +272,7 @@ def crossed_passes(b: Batch) -> Tensor:
         facet = relief * (1 - side) + side * (drawn + b.uniform(-3, 3) * away / b.rows)
         facet = facet + b.pick(0, 0, 1) * _bump(away, 2 * soft)
         relief = _one_of(b, torch.where(overlaid, relief + drawn, facet), relief, share)
-    return grained(b, relief, 0.7, 5, 0.4)
+    return grained(b, relief, 0.9, 5, 0.25)
 
 
 def _rivers(b: Batch, stage: Tensor, place: Tensor, thin: Tensor) -> tuple[Tensor, Tensor]:
@@ -297,17 +297,17 @@ def _rivers(b: Batch, stage: Tensor, place: Tensor, thin: Tensor) -> tuple[Tenso
 
 def joining_rivers(b: Batch) -> Tensor:
     """Draw rivers that wander, join downstream and gain height, on smooth or grained ground."""
-    tilt, spacing = b.uniform(0, _TURN), b.log_uniform(4, 30)
+    tilt, spacing = b.uniform(0, _TURN), b.log_uniform(4, 30).clamp(max=b.rows / 8)
     along, across = turned(b, tilt)
     reach = 0.5 * (b.cols * torch.cos(tilt).abs() + b.rows * torch.sin(tilt).abs())
-    stage = b.uniform(0.7, 2.2) * (along / reach + 1) + 0.4 + 0.25 * _smooth(b, 3 * spacing)
+    stage = b.uniform(0.5, 2.2) * (along / reach + 1) + 0.4 + 0.25 * _smooth(b, 3 * spacing)
     wander = b.uniform(0.1, 0.6) * _smooth(b, 2 * spacing) + 0.15 * noise(b, 3 * spacing)
     swerve = b.uniform(0, 0.08) * b.rows / spacing * _smooth(b, b.uniform(0.2, 0.5) * b.rows)
     place = across * (1 + _weight(b, 0.5, -0.5, 0.5) * along / reach) / spacing + wander + swerve
     ridge, step = _rivers(b, stage.clamp(0, 8), place, b.uniform(0.03, 0.15))
     relief = standardised(b.pick(-1, 0, 1) * ridge + b.pick(0.7, 2) * step)
     relief = relief + b.uniform(0, 0.5) * noise(b, b.log_uniform(8, 80), exponent=1.4)
-    return grained(b, relief, 0.8, 6, 0.4)
+    return grained(b, relief, 0.9, 6, 0.25)
 
 
 def forking_hackle(b: Batch) -> Tensor:
@@ -326,7 +326,7 @@ def forking_hackle(b: Batch) -> Tensor:
     rising = rising * (1 + 0.4 * noise(b, 2 * spacing))
     relief = standardised((b.uniform(0.3, 1) * ridge + b.pick(0, 1, 2) * step) * rising)
     mist = _bump(past, 0.6) * noise(b, b.log_uniform(0.8, 3), exponent=0.3)
-    waves = _weight(b, 0.3, 0.05, 0.25) * torch.sin(_TURN * radius / b.uniform(9, 40) + swing / 9)
+    waves = _weight(b, 0.2, 0.05, 0.2) * torch.sin(radius / b.uniform(2, 7) + swing / 3) * rising
     ground = b.uniform(0, 0.4) * noise(b, b.log_uniform(2, 20)) * rising
     return standardised(relief + b.pick(0, 0.3, 0.8) * mist + waves + ground)
 
@@ -342,9 +342,9 @@ def ending_steps(b: Batch) -> Tensor:
         x, y = b.uniform(-0.5, 0.5) * b.cols, b.uniform(-0.5, 0.5) * b.rows
         gone = (along - x * torch.cos(angle) - y * torch.sin(angle)) / b.rows
         path = at_line(lines(b.size, _EDGE, b.log_uniform(25, 150)[:, 0], b.device), along + 2048)
-        away = across - y * torch.cos(angle) + x * torch.sin(angle) - b.log_uniform(2, 25) * path
-        away = away - _weight(b, 0.3, -0.4, 0.4) * b.rows * gone.abs()  # some are drawn to a V
-        gone = gone / b.uniform(0.15, 0.8)
+        away = across - y * torch.cos(angle) + x * torch.sin(angle)
+        bend = b.log_uniform(0.01, 0.15) * path + _weight(b, 0.3, -0.4, 0.4) * gone.abs()
+        gone, away = gone / b.uniform(0.15, 0.8), away - b.rows * bend
         life = sigmoid((1 - gone.abs()) * b.uniform(4, 12)) * (1 + 0.6 * gone.clamp(-1, 1))
         sharp = away / width + rough
         step = torch.tanh(sharp) * torch.exp(-away.abs() / (0.2 * b.rows)) + lip * _bump(sharp, 1)
@@ -381,15 +381,15 @@ def halted_front(b: Batch) -> Tensor:
     tilt, period = b.uniform(0, _TURN), b.log_uniform(16, 120)
     along, across = turned(b, tilt)
     forked = _banded(b, period, tilt, b.uniform(0.15, 0.4), b.uniform(0.1, 0.35))
-    thumb = along + b.uniform(-0.5, 0.5) * across**2 / b.rows + 0.4 * period * _smooth(b, period)
+    thumb = along + b.uniform(-0.5, 0.5) * across**2 / b.rows + period * _smooth(b, 2 * period) / 2
     rests = lines(b.size, _EDGE, (period * b.uniform(0.15, 0.5))[:, 0], b.device)
     fronts = at_line(rests, thumb + _EDGE / 2) + 0.4 * _smooth(b, period)
     bands = _one_of(b, forked, standardised(fronts)) + b.pick(0, 0.1, 0.3) * noise(b, period / 2)
-    crest = _bump(bands - b.uniform(0.5, 1.2), b.uniform(0.2, 0.7))
-    form = _one_of(b, crest, torch.tanh(b.uniform(0.7, 3) * bands))
-    brush = noise(b, b.log_uniform(1.5, 8), angle=tilt, anisotropy=b.log_uniform(3, 14))
-    brush = _one_of(b, brush, brush.abs() * 1.6 - 1.2) * sigmoid(b.pick(-3, 0, 3) * form)
-    relief = b.uniform(0.5, 1.4) * standardised(form) + b.uniform(0.4, 2) * brush
+    crest = sigmoid(b.uniform(4, 15) * (bands - b.uniform(0.2, 1.2)))
+    form = standardised(_one_of(b, crest, torch.tanh(b.uniform(0.7, 3) * bands)))
+    brush = noise(b, b.log_uniform(1.5, 8), angle=tilt, anisotropy=b.log_uniform(2, 7))
+    brush = _one_of(b, brush, brush.abs() * 1.6 - 1.2) * sigmoid(b.pick(-4, -2, 3) * form)
+    relief = b.uniform(0.5, 1.4) * form + b.uniform(0.4, 1.6) * brush
     return grained(b, relief, 0.7, 6, 0.3)
 
 
