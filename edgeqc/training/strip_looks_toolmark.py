@@ -51,7 +51,7 @@ def _edge(b: Batch, bare: float = 0.2) -> Tensor:
     ground = _line(b, fine) * torch.exp(0.8 * _line(b, coarse * 3))
     ground = ground + b.uniform(0, 2)[:, 0] * _line(b, coarse)
     ground = torch.where(b.chance(0.35)[:, 0] > 0, -1.5 * ground.abs(), ground)
-    struck = torch.rand(b.size, _SAMPLES, device=b.device) < b.log_uniform(0.004, 0.04)[:, 0]
+    struck = torch.rand(b.size, _SAMPLES, device=b.device) < b.log_uniform(0.008, 0.05)[:, 0]
     nicks = struck * torch.randn(b.size, _SAMPLES, device=b.device)
     nicks = blur(nicks[:, None], width)[:, 0] * (width * b.uniform(2, 8))[:, 0]
     line = torch.where(b.chance(bare) > 0, 0.04, 1.0)[:, 0] * ground + nicks
@@ -234,7 +234,7 @@ def chatter_bars(b: Batch) -> Tensor:
     fall = torch.sigmoid((1 - part) * b.log_uniform(6, 40) - 2)
     wave = (0.5 - 0.5 * torch.cos(math.tau * part)).clamp(min=1e-4) ** b.uniform(1, 5)
     bar = torch.where(b.chance(0.6) > 0, fall * (part + 1e-4) ** b.log_uniform(0.4, 4), wave)
-    bar = bar * (1 - b.uniform(0, 0.8) * _of(torch.floor(phase))[0]) * (0.3 + _contact(b, angle))
+    bar = bar * (1 - b.uniform(0, 0.8) * _of(torch.floor(phase))[0]) * (0.7 + _contact(b, angle))
     mark = b.pick(0, 0.3, 0.8) * _read(_edge(b), across)
     return grained(b, strip_fields.standardised(bar) + mark, 0.8, 8, 0.35)
 
@@ -246,7 +246,7 @@ def smeared_ends(b: Batch) -> Tensor:
     wide, ratio, front = b.log_uniform(10, 70), b.log_uniform(2, 8), b.log_uniform(0.02, 0.08)
     fray = _read(_line(b, wide * b.uniform(0.05, 0.3)), across)
     x = along / (wide * ratio) + b.uniform(0.01, 0.08) * fray
-    lobes = strip_fields.places(x, across / wide, b.uniform(0.3, 0.45), b.pick(0.3, 0.6, 0.8))
+    lobes = strip_fields.places(x, across / wide, b.uniform(0.3, 0.45), b.pick(0.4, 0.65, 0.85))
     film = torch.zeros_like(along)
     for u, v, number, other in lobes.near():
         gone = 0.7 - u - (0.4 + 1.5 * other) * v**2
@@ -267,13 +267,13 @@ def _flow(b: Batch, chevron: float, fan: float) -> tuple[Tensor, Tensor]:
     level, middle = turned(b, 0.05 * b.normal())
     middle = middle - b.uniform(-0.3, 0.3) * b.rows
     off = torch.sqrt((middle - 5 * _read(_line(b, b.log_uniform(60, 300)), level)) ** 2 + 9)
-    side = (level + lean * off**1.3 / (0.2 * b.rows) ** 0.3) / (1 + lean.abs())
-    fanned = kind < chevron + fan
+    side = level + 40 * torch.tanh(middle / 30) + lean * off**1.3 / (0.2 * b.rows) ** 0.3
+    fanned, length = kind < chevron + fan, b.log_uniform(20, 120)
     down = torch.where(fanned, torch.sqrt(away**2 + across**2 + 1e-6), along)
     round_ = torch.atan2(across, away) * b.cols * b.uniform(0.4, 0.8)
-    over = torch.where(kind < chevron, side, torch.where(fanned, round_, across))
-    bend = noise(b, b.log_uniform(20, 120), exponent=1.5)
-    return torch.where(kind < chevron, off, down), over + b.log_uniform(1, 10) * bend
+    over = torch.where(kind < chevron, side / (1 + lean.abs()), torch.where(fanned, round_, across))
+    bend = length * b.uniform(0.04, 0.16) * noise(b, length, exponent=1.5)
+    return torch.where(kind < chevron, off, down), over + bend
 
 
 def jagged_steps(b: Batch) -> Tensor:
@@ -302,7 +302,7 @@ def gathered_rivers(b: Batch) -> Tensor:
     space = b.log_uniform(4, 22)
     w = over / space
     w = w + 0.5 * _read(_line(b, 16 * b.uniform(1.5, 5)), w * 16)
-    run = (down - down.mean(dim=(1, 2), keepdim=True)) / (b.cols * b.uniform(0.1, 0.3))
+    run = strip_fields.standardised(down) * b.uniform(1.3, 3.5)
     merged = []
     for bundle, later in ((6.0, 1.0), (2.0, -1.0)):
         group = torch.floor(w / bundle)
@@ -310,12 +310,12 @@ def gathered_rivers(b: Batch) -> Tensor:
         keen, part = torch.exp(2 * share), (w / bundle - group).clamp(1e-4, 1 - 1e-4)
         w = bundle * (group + part**keen / (part**keen + (1 - part) ** keen))
         merged.append((bundle, share))
-    table, ends = torch.rand(2, b.size, 1024, device=b.device), []
+    table, ends, early = torch.rand(2, b.size, 1024, device=b.device), [], b.uniform(1, 4.5)
     part, soft = w - torch.floor(w), b.log_uniform(0.03, 0.15)
     soft = soft + 0.5 * sum(slope.abs() for slope in torch.gradient(w, dim=(1, 2)))
     for level in (torch.floor(w), torch.floor(w) + 1):
         height, start = numbers_at(table, level, 0 * level)
-        height = (2 * height - 1) * torch.sigmoid(2 * (run + 1.5 - 3 * start))
+        height = (2 * height - 1) * torch.sigmoid(2 * (run + early - 3 * start))
         for bundle, share in merged:
             height = height * (1 - share * (torch.remainder(level, bundle) > 0.5))
         ends.append(height)
@@ -329,8 +329,8 @@ def gathered_rivers(b: Batch) -> Tensor:
 def hackle_lances(b: Batch) -> Tensor:
     """Lances that rise slowly and break off, fanned out or leaving a middle line as chevrons."""
     down, over = _flow(b, 0.4, 0.35)
-    thick, long = b.log_uniform(4, 24), b.log_uniform(5, 14)
-    skew, keen = b.uniform(-0.8, 0.8), b.log_uniform(0.7, 2)
+    thick, skew, keen = b.log_uniform(4, 24), b.uniform(-0.8, 0.8), b.log_uniform(0.7, 2)
+    long = torch.minimum(b.log_uniform(4, 13), 0.6 * b.rows / thick).clamp(min=2.5)
     relief = torch.zeros_like(down)
     for octave in range(2):
         size, gaps = thick / (1 + 1.7 * octave), b.pick(0.05, 0.3, 0.6)
@@ -341,20 +341,20 @@ def hackle_lances(b: Batch) -> Tensor:
             width = (0.12 + 0.5 * rise) * (0.6 + 0.6 * other)
             flank = (1 - v.abs() / width * (1 + skew * torch.sign(v))).clamp(min=0)
             relief = torch.maximum(relief, rise * flank * (0.4 + other) / (1 + octave))
-    coarse = torch.sigmoid((down - b.uniform(-0.3, 0.4) * b.cols) / (0.15 * b.cols))
+    coarse = torch.sigmoid(2 * (strip_fields.standardised(down) + b.uniform(-1, 1)))
     mist = noise(b, b.log_uniform(1, 4), exponent=0.4) * b.uniform(0, 0.1)
     relief = torch.where(b.chance(0.5) > 0, 0.1 + coarse, 1.0) * (relief + mist)
-    relief = relief + noise(b, thick * 3, exponent=2.0) * b.uniform(0, 0.2)
-    return grained(b, relief, 0.8, 10, 0.12)
+    swell = noise(b, thick * 3, exponent=2.0) * b.uniform(0, 0.4)
+    return grained(b, strip_fields.standardised(relief) + swell, 0.8, 10, 0.12)
 
 
 def arrest_bows(b: Batch) -> Tensor:
     """Arrest lines about an origin, ever farther apart and crossed by waves of another source."""
     along, across = turned(b, b.uniform(-math.pi, math.pi))
-    wide, along = b.log_uniform(0.4, 2), along + b.uniform(0.3, 1) * b.cols
-    bend = noise(b, b.log_uniform(15, 80), exponent=1.2)
-    away = torch.sqrt(along**2 + (across * wide) ** 2 + 1) + b.log_uniform(1, 10) * bend
-    power = b.pick(0.3, 0.6, 1.6)
+    wide, length = b.log_uniform(0.4, 2), b.log_uniform(15, 90)
+    power, along = b.pick(0.3, 0.6, 1.6), along + b.uniform(0.3, 1) * b.cols
+    bend = noise(b, length, exponent=1.5)
+    away = torch.sqrt(along**2 + (across * wide) ** 2 + 1) + length * b.uniform(0.03, 0.16) * bend
     phase = b.cols / b.log_uniform(8, 60) / power * (away.clamp(min=1) / b.cols) ** power
     phase = phase + 0.6 * _read(_line(b, b.log_uniform(60, 200)), phase * 64)
     part = torch.remainder(phase, 1)
@@ -375,7 +375,7 @@ def arrest_bows(b: Batch) -> Tensor:
 def drawn_fibrils(b: Batch) -> Tensor:
     """Fibrils drawn out, bent and snapped, lying over one another with gaps between."""
     base, spread = b.uniform(-math.pi, math.pi), b.pick(0.1, 0.35, 0.9)
-    thick, long, curl = b.log_uniform(4, 22), b.log_uniform(5, 16), b.uniform(0.1, 1.2)
+    thick, long, curl = b.log_uniform(4, 22), b.log_uniform(5, 16), b.uniform(0.3, 1.3)
     relief = 0.3 * noise(b, thick * 1.5) * b.uniform(0, 1)
     for layer in range(4):
         along, across = turned(b, base + spread * b.normal())
