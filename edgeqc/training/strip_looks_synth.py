@@ -80,13 +80,11 @@ def _forked(b: Batch, along: Tensor, across: Tensor, reach: Tensor) -> tuple[Ten
 def _rivers(b: Batch, level: Tensor, across: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     """Return distance, tread and strength of lines, in pitches, that join in pairs with level."""
     jitter, delay, treads = torch.rand(3, b.size, 8192, device=b.device)
-    k = torch.floor(level)
-    size = torch.exp2(k)
-    y = across / size
-    first = torch.floor(y)
-    tread, of = first - 3, k
+    k = of = torch.floor(level)
+    y = across * torch.exp2(-k)
+    first = tread = torch.floor(y) - 3
     nearest = torch.full_like(y, 9.0)
-    for offset in range(-3, 4):
+    for offset in range(7):
         i = first + offset
         j = torch.floor(i / 2)
         own = i + 0.5 + 0.6 * (fields.numbers_at(jitter, i, k) - 0.5)
@@ -98,7 +96,7 @@ def _rivers(b: Batch, level: Tensor, across: Tensor) -> tuple[Tensor, Tensor, Te
     for _ in range(8):  # a tread between two lines that do not join is its parent's
         even = torch.remainder(tread, 2) == 0
         tread, of = torch.where(even, tread / 2, tread), torch.where(even, of + 1, of)
-    return nearest * size, fields.numbers_at(treads, tread, of), 1 + k
+    return nearest * torch.exp2(k), fields.numbers_at(treads, tread, of), 1 + k
 
 
 def _uneven(b: Batch, spread: Tensor) -> Tensor:
@@ -110,7 +108,7 @@ def _uneven(b: Batch, spread: Tensor) -> Tensor:
 def _stroke(b: Batch) -> tuple[Tensor, Tensor]:
     """Return places along and across a stroke: straight, bent, or about the shears' pivot."""
     along, across = turned(b, b.uniform(-math.pi, math.pi))
-    bend, far = b.pick(0, 0, 0.3, 0.8) * b.uniform(-1, 1), b.log_uniform(0.4, 4) * b.cols
+    bend, far = b.pick(0, 0, 0.3, 0.8) * b.uniform(-1, 1), b.log_uniform(0.6, 4) * b.cols
     radius = torch.sqrt(along**2 + (across + far) ** 2 + 1)
     swing = far * torch.atan2(along, across + far)
     pivot = b.chance(0.35) > 0
@@ -155,8 +153,8 @@ def stamped_pulses(b: Batch) -> Tensor:
             stamp = weight * stamp * torch.exp(spread * (second - 0.5))
             summed, deepest = summed + stamp, torch.minimum(deepest, stamp)
         angle, pitch = angle + b.uniform(-0.2, 0.2), pitch * b.uniform(0.85, 1.15)
-    relief = torch.where(b.chance(0.6) > 0, summed, deepest)
-    return _finished(b, standardised(relief) * b.pick(1, 1, -1), 0.9)
+    relief = standardised(torch.where(b.chance(0.6) > 0, summed, deepest)) * b.pick(1, 1, -1)
+    return _finished(b, relief, 0.9)
 
 
 def scan_layers(b: Batch) -> Tensor:
@@ -214,13 +212,13 @@ def webs_between_cavities(b: Batch) -> Tensor:
 
 
 def drag_lines(b: Batch) -> Tensor:
-    """Long scores of one edge that share a direction or a pivot; some begin at a new nick."""
+    """Long scores of one edge with one direction or pivot; a nick may begin, strokes cross."""
     along, across = _stroke(b)
     loaded = at_line(_line(b, 60, 400), along + _SAMPLES / 2)
     relief = _edge(b, across) * (1 + b.pick(0, 0.3) * loaded)
     begun = torch.sigmoid((along - b.uniform(-0.4, 0.4) * b.cols) / b.log_uniform(1, 20))
-    nick = _bump((across - b.uniform(-0.3, 0.3) * b.rows) / b.log_uniform(1, 12))
-    relief = relief + b.pick(0, 3, -3) * begun * nick
+    nick = _bump((across - b.uniform(-0.3, 0.3) * b.rows) / b.log_uniform(1, 12)) * begun
+    relief = relief + b.pick(0, 3, -3) * nick + b.pick(0, 0, 0.8) * _edge(b, _stroke(b)[1])
     return _finished(b, relief + b.pick(0, 0.4, 0.9) * _sway(b, 40, 200), 0.5)
 
 
@@ -252,9 +250,9 @@ def chatter_bands(b: Batch) -> Tensor:
     part, slow = torch.remainder(turns, 1), b.uniform(0.5, 0.92)
     saw = torch.where(part < slow, part / slow, (1 - part) / (1 - slow))
     wave = torch.where(b.chance(0.5) > 0, saw, 0.5 + 0.5 * torch.cos(_TAU * part))
-    wave = wave * (1 - b.pick(0, 0.3, 0.7) * _numbers(b, torch.floor(turns))) ** 1.5
+    wave = wave * (1 - b.pick(0, 0.3, 0.7) * _numbers(b, torch.floor(turns)))
     wave = wave * (1 - b.pick(0, 0, 0.9) * torch.sigmoid(10 * along / b.cols - b.uniform(-4, 4)))
-    return _finished(b, standardised(wave) + b.pick(0.15, 0.5, 1.2) * _edge(b, across), 0.3)
+    return _finished(b, standardised(wave) + b.pick(0.15, 0.5, 1.2) * _edge(b, across), 0.2)
 
 
 def smeared_films(b: Batch) -> Tensor:
@@ -264,14 +262,15 @@ def smeared_films(b: Batch) -> Tensor:
     streaks = noise(b, b.log_uniform(3, 12), angle=angle, anisotropy=b.log_uniform(12, 60))
     films = noise(b, b.log_uniform(15, 60), angle=angle, anisotropy=b.log_uniform(6, 25))
     edge = torch.sigmoid((films - b.uniform(-0.5, 0.8)) / b.log_uniform(0.02, 0.3))
-    lane = across / b.log_uniform(8, 70)
+    lane = at_line(_uneven(b, b.uniform(0.2, 0.8)), across + _SAMPLES / 2) / b.log_uniform(8, 70)
     i = torch.floor(lane)
-    reach = along / b.log_uniform(40, 250) + (lane - i - 0.5) ** 2 * b.uniform(0.4, 1.6)
-    reach = reach + _numbers(b, i)
+    reach = along / b.log_uniform(40, 250) + (lane - i - 0.5) ** 2 * b.uniform(0.1, 0.9)
+    ragged = b.pick(0.02, 0.06, 0.15) * at_line(_line(b, 1, 8), across + _SAMPLES / 2)
+    reach = reach + _numbers(b, i) + ragged
     tongue = torch.remainder(reach, 1) ** b.pick(1, 3) * (0.3 + _numbers(b, i, torch.floor(reach)))
-    relief = torch.where(b.chance(0.5) > 0, standardised(edge), standardised(tongue))
+    relief = torch.where(b.chance(0.65) > 0, standardised(edge), standardised(tongue))
     relief = relief * b.pick(0.4, 0.8, 1.3) + b.pick(0.2, 0.6, 1.2) * streaks
-    return _finished(b, relief + b.pick(0.2, 0.5, 1.0) * _edge(b, across), 0.2)
+    return _finished(b, relief + b.pick(0.4, 0.7, 1.2) * _edge(b, across), 0.2)
 
 
 def pressed_lip(b: Batch) -> Tensor:
@@ -311,10 +310,11 @@ def forking_hackle(b: Batch) -> Tensor:
     along, across = _bent(b, 0.25)
     size, pitch = (b.rows + b.cols) / 2, b.log_uniform(5, 45)
     across = across * torch.exp(-b.pick(0, 0.8, 1.5) * along / size)  # a fan, at times
-    turns, amplitude = _forked(b, along / pitch, across / pitch, b.log_uniform(2.5, 14))
+    turns, amplitude = _forked(b, along / pitch, across / pitch, b.log_uniform(2.5, 9))
     kind = b.pick(0, 1, 2)
     crest = torch.where(kind == 1, _bump(turns / b.uniform(0.08, 0.25)), torch.cos(_TAU * turns))
-    relief = torch.where(kind == 0, turns, crest) * amplitude
+    saw = turns * (1 - _bump((turns.abs() - 0.5) / 0.08))
+    relief = torch.where(kind == 0, saw, crest) * amplitude
     onset = torch.sigmoid((along / size + b.uniform(-0.2, 0.3)) / b.uniform(0.03, 0.2))
     onset = torch.where(b.chance(0.5) > 0, onset, torch.ones_like(onset))
     uneven = torch.exp(b.uniform(0.2, 0.9) * noise(b, b.log_uniform(1, 4) * pitch))
@@ -326,15 +326,15 @@ def meeting_fronts(b: Batch) -> Tensor:
     """Tear lines where side fronts met the main one: parabolas opening one way, nested, fading."""
     along, across = _bent(b, 0.12)
     pitch, long, width = b.log_uniform(12, 70), b.log_uniform(1.2, 3.5), b.log_uniform(0.02, 0.12)
-    loose, gaps = b.uniform(0.25, 0.42), b.uniform(0, 0.5)
-    of = fields.places(along / (pitch * long), across / pitch, loose, gaps)
-    relief, inside = torch.zeros_like(across), torch.full_like(across, -0.5)
+    loose, gaps = b.uniform(0.28, 0.4), b.uniform(0, 0.45)
+    of = fields.places((along + 0.4 * across) / (pitch * long), across / pitch, loose, gaps)
+    relief = inside = torch.zeros_like(across)
     for u, v, first, second in of.near():
-        u = (u * long).clamp(-9, 9)
-        met = u + 0.03 + 0.35 * first**2 - torch.sqrt(u * u + v * v + 1e-6)
-        fade = torch.sigmoid((long * (0.4 + 0.6 * second) - u) * 4)
+        u = (u * long - 0.4 * v).clamp(-9, 9)
+        met = u + 0.02 + 0.3 * first**2 - torch.sqrt(u * u + v * v + 1e-6)
+        fade = torch.sigmoid((0.25 + 0.4 * second - u / long) * 16) * _bump(v.abs() ** 3)
         relief = torch.maximum(relief, _bump(met / width) * fade * (0.4 + 0.6 * second))
-        inside = torch.maximum(inside, torch.where(met > 0, fade * (first + 0.3 * u), inside))
+        inside = torch.maximum(inside, (met > 0) * fade * (0.5 + first + 0.3 * u))
     relief = standardised(relief) * b.pick(1, 1, -1)
     relief = relief + b.pick(0, 0.5, 1.0) * standardised(blur(inside, 1.0))
     return _finished(b, relief + b.pick(0, 0.5) * noise(b, pitch, exponent=1.5), 0.4)
@@ -377,7 +377,7 @@ def rib_marks(b: Batch) -> Tensor:
     along, across = turned(b, b.uniform(-math.pi, math.pi))
     far, pitch, spacing = b.uniform(0.2, 1.2) * b.cols, b.log_uniform(8, 80), b.log_uniform(3, 14)
     radius = torch.sqrt((along + far) ** 2 + (across * b.log_uniform(0.7, 1.6)) ** 2 + 1)
-    radius = radius + b.log_uniform(2, 14) * noise(b, b.log_uniform(15, 90), exponent=1.2)
+    radius = radius + b.log_uniform(5, 18) * noise(b, b.log_uniform(15, 80), exponent=1.2)
     place = at_line(_uneven(b, b.uniform(0.5, 1.1)), radius) / pitch
     part = torch.remainder(place, 1)
     held = torch.sigmoid((noise(b, b.log_uniform(20, 120)) + b.uniform(0, 2)) / 0.4)
@@ -388,7 +388,7 @@ def rib_marks(b: Batch) -> Tensor:
     turns, amplitude = _forked(b, radius / spacing, lane, b.log_uniform(3, 12))
     mirror = torch.sigmoid((radius / far - b.uniform(0.4, 0.7)) / 0.06)
     hackle = torch.cos(_TAU * turns) * amplitude * (0.3 + part) * mirror
-    return _finished(b, standardised(rib) + b.pick(0.1, 0.4, 0.8) * standardised(hackle), 0.3)
+    return _finished(b, standardised(rib) + b.pick(0.2, 0.5, 0.9) * standardised(hackle), 0.3)
 
 
 LASER_LOOKS: tuple[Look, ...] = (stamped_pulses, scan_layers, gas_bubbles, webs_between_cavities)
