@@ -4,10 +4,12 @@
     python tests/benchmarks/zone_accuracy.py --maker painted --count 100
     python tests/benchmarks/zone_accuracy.py --maker natural --count 100
     python tests/benchmarks/zone_accuracy.py --maker third --count 100
+    python tests/benchmarks/zone_accuracy.py --maker fourth --count 100
 
 Prints a table by family. ``phantoms`` are drawn by the package from seeds that nothing was fitted
 on, ``painted`` by ``tests/other_maker.py``, ``natural`` by the same with photographs of natural
-textures for zones, ``third`` by ``tests/third_maker.py`` from height fields, for judging only.
+textures for zones, ``third`` by ``tests/third_maker.py`` from height fields and ``fourth`` by
+``tests/fourth_maker.py`` from pulses, swept edges and running cracks, both for judging only.
 """
 
 from __future__ import annotations
@@ -24,8 +26,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+import fourth_maker
+import third_maker
 from other_maker import paint_face
-from third_maker import draw_face
 
 from edgeqc.faces.face_model import face_probability
 from edgeqc.faces.fragment import FaceSettings
@@ -109,10 +112,13 @@ def painted_case(seed, natural):
     return (*single_face(made, "painted"), "good")
 
 
-def third_case(seed):
-    """Return a picture of the third maker, with its family in place of a recipe's."""
-    made = draw_face(np.random.default_rng(seed))
-    return (*single_face(made, "third"), "good" if made.good else "bad", made.family)
+JUDGES = {"third": third_maker.draw_face, "fourth": fourth_maker.draw_face}
+
+
+def judge_case(maker, seed):
+    """Return a picture of a maker for judging only, with its family in place of a recipe's."""
+    made = JUDGES[maker](np.random.default_rng(seed))
+    return (*single_face(made, maker), "good" if made.good else "bad", made.family)
 
 
 def single_face(made, source):
@@ -144,8 +150,8 @@ def examine(job):
     cv2.setNumThreads(1)
     if maker in ("phantoms", "filled"):
         image, labels, truths, quality = phantom_case(seed, family)
-    elif maker == "third":
-        image, labels, truths, quality, family = third_case(seed)
+    elif maker in JUDGES:
+        image, labels, truths, quality, family = judge_case(maker, seed)
     else:
         image, labels, truths, quality = painted_case(seed, maker == "natural")
     side = ";".join(each["anterior"] for each in truths) if side_known and truths else None
@@ -238,7 +244,7 @@ def table(rows, key="family"):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
-    makers = ["phantoms", "filled", "painted", "natural", "third"]
+    makers = ["phantoms", "filled", "painted", "natural", *JUDGES]
     parser.add_argument("--maker", choices=makers, default="phantoms")
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=900_000)
