@@ -37,6 +37,7 @@ def pits(rng, shape, grain):
 def needles(rng, shape, grain):
     """Cavities drawn out along the beam, with webs of material between them."""
     stretch = rng.uniform(1.8, 4.0)
+    grain = max(4.5, min(grain, shape[0] / (6 * stretch)))
     small = (int(np.ceil(shape[0] / stretch)) + 1, shape[1])
     spot, line = grain, grain * rng.uniform(1.0, 1.5)
     points, _ = lattice(rng, small, spot, line, rng.normal(0, 0.04), rng.uniform(0.04, 0.14),
@@ -67,7 +68,7 @@ def trenches(rng, shape, grain):
     pulse = 0.5 + 0.5 * np.cos(2 * np.pi * (v / spot + phase + slip) - 2.5 * np.abs(across))
     depth = np.clip(rng.normal(1, 0.18, count), 0.4, 1.7).astype(np.float32)[number]
     trench = np.cos(np.pi * across) ** rng.uniform(0.8, 2.5)
-    height = -0.5 * line * depth * trench * (1 - rng.uniform(0.25, 0.7) * pulse)
+    height = -0.5 * line * depth * trench * (1 - rng.uniform(0.45, 0.8) * pulse)
     ridge = np.exp(-(((np.abs(across) - 0.5) / 0.09) ** 2))
     height += 0.08 * line * ridge * (1 + 0.7 * field(rng, shape, 1.5 * line))
     return height + 0.03 * line * fractal(rng, shape, line), 1 + 0.12 * ridge

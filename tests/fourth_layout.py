@@ -108,7 +108,10 @@ class Layout:
         return s[keep]
 
     def figures(self):
-        """Return the mean depth fraction and the mean thickness in px over the whole chords."""
+        """Return the mean depth fraction and the mean thickness in px over the whole chords.
+
+        Chords that touch a stretch of scissors bear no depth; what hides the face changes nothing.
+        """
         s = self.whole()
         if not len(s):
             return float("nan"), float("nan")
@@ -155,7 +158,7 @@ def edges(rng, count, thickness):
 
 def border_line(rng, count, thickness):
     """Return the laser's share of the thickness over s: straight, wavy, slanted or stepped."""
-    low, high = max(0.13, 26 / thickness), min(0.93, 1 - 20 / thickness)
+    low, high = max(0.13, 30 / thickness), min(0.92, 1 - 28 / thickness)
     mean = low + (high - low) * rng.beta(1.6, 1.25)
     x = np.linspace(-0.5, 0.5, count)
     kind = rng.choice(["straight", "wavy", "slanted", "stepped"])
@@ -177,6 +180,14 @@ def border_line(rng, count, thickness):
     return np.clip(line, low - slack, high + slack)
 
 
+def _end(rng, thickness):
+    """Return how an end of the fragment runs over its thickness: askew, bowed, rough."""
+    x = np.linspace(-0.5, 0.5, 200)
+    line = x * np.clip(rng.normal(0, 0.08), -0.15, 0.15)
+    line += (x**2 - 0.08) * rng.choice([0.0, rng.uniform(-0.3, 0.3)])
+    return line * thickness + wander(rng, 200, rng.uniform(10, 60)) * rng.uniform(0.5, 4)
+
+
 def lay_out(rng, rows, cols, outside=False):
     """Return the layout of a random face in a level picture of the given size."""
     family = str(rng.choice(list(FAMILIES), p=list(FAMILIES.values())))
@@ -196,10 +207,7 @@ def lay_out(rng, rows, cols, outside=False):
     elif open_ends == 1:
         side = int(rng.integers(2))
         limits[side] = (length - 0.5) * cols * (1 if side else -1)
-    end_lines = tuple(
-        np.linspace(-0.5, 0.5, 200) * thickness * np.clip(rng.normal(0, 0.08), -0.15, 0.15)
-        + wander(rng, 200, rng.uniform(10, 60)) * rng.uniform(0.5, 4) for _ in range(2)
-    )  # fmt: skip
+    end_lines = (_end(rng, thickness), _end(rng, thickness))
     residual, border = SCISSOR, np.zeros(count)
     inner = family
     if family == "scissor_stretch":

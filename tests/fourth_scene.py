@@ -71,7 +71,7 @@ def grain_of_dust(rng, height, tone, centre, radius):
             room = r**2 - (y - dy) ** 2 - (x - dx) ** 2
             body = np.maximum(body, np.where(room > 0, np.sqrt(np.maximum(room, 0)) + r, -1))
     mask = body > 0
-    base = float(np.median(height[window]))
+    base = float(np.quantile(height[window], 0.85))
     height[window] = np.where(mask, base + body, height[window])
     tone[window] = np.where(mask, rng.uniform(0.7, 1.5), tone[window])
     return window, mask

@@ -34,13 +34,11 @@ def rivers(rng, shape, grain):
         place = place + np.clip(speed, -0.9, 0.9)
         order = np.argsort(place)
         place, step, aim, speed = place[order], step[order], aim[order], speed[order]
-        merge = np.nonzero(np.diff(place) < 1.0)[0]
-        if len(merge):
-            step[merge + 1] += step[merge]
-            aim[merge + 1] += aim[merge]
-            keep = np.ones(len(place), bool)
-            keep[merge] = False
-            place, step, aim, speed = place[keep], step[keep], aim[keep], speed[keep]
+        group = np.concatenate([[0], np.cumsum(np.diff(place) >= 1.0)])
+        if group[-1] + 1 < len(group):
+            size = np.bincount(group)
+            step, aim = np.bincount(group, step), np.bincount(group, aim)
+            place, speed = np.bincount(group, place) / size, np.bincount(group, speed) / size
         fresh = rng.poisson(births)
         if fresh:
             place = np.concatenate([place, rng.uniform(0, width, fresh)])
@@ -133,13 +131,13 @@ def dimples(rng, shape, grain):
     stretch = rng.uniform(1.1, 2.0)
     small = (int(np.ceil(shape[0] / stretch)) + 1, shape[1])
     few = scatter(rng, small, 1.4 * grain, tries=2)
-    many = scatter(rng, small, 0.55 * grain, tries=2)
+    many = scatter(rng, small, max(4.0, 0.55 * grain), tries=2)
     crowd = field(rng, small, 9 * grain)
     at = np.clip(many, 0, np.array(small) - 1).astype(int)
     points = np.concatenate([few, many[crowd[at[:, 0], at[:, 1]] > 0.4]])
     index, dy, dx = nearest(points, small, pad=int(2 * grain))
     off = np.hypot(dy, dx + 0.25 * np.abs(dy))
-    wall = off ** rng.uniform(1.3, 1.8) / grain**0.5
+    wall = off ** rng.uniform(1.1, 1.4) / grain**0.25
     depth = rng.uniform(0.5, 1.2, len(points)).astype(np.float32)[index]
     cups = cv2.GaussianBlur(wall * depth, (0, 0), max(0.6, 0.05 * grain))
     height = cv2.resize(cups, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
@@ -177,14 +175,14 @@ def parabolas(rng, shape, grain):
     nuclei = scatter(rng, shape, 1.6 * grain, tries=1)
     at = np.clip(nuclei, 0, np.array(shape) - 1).astype(int)
     starts = main[at[:, 0], at[:, 1]] - grain * rng.uniform(0.3, 1.1, len(nuclei))
-    size = int(8 * grain)
+    size = int(10 * grain)
     for k in np.argsort(starts):
         (r, c), place = at[k], nuclei[k]
         if time[r, c] < starts[k] + 0.2 * grain:
             continue  # a front was there before it could start
         window = (slice(max(0, r - size), r + size), slice(max(0, c - size), c + size))
         far = np.hypot(y[window] - place[0], x[window] - place[1])
-        own = starts[k] + far * 1.15
+        own = starts[k] + far * 1.22
         sooner = own < time[window]
         time[window][sooner] = own[sooner]
         owner[window][sooner] = k + 1
