@@ -14,6 +14,14 @@ import math
 import torch
 from torch import Tensor
 
+from edgeqc.training import (
+    strip_looks_polymer,
+    strip_looks_section,
+    strip_looks_synth,
+    strip_looks_terrain,
+    strip_looks_toolmark,
+    strip_looks_workshop,
+)
 from edgeqc.training.strip_fields import (
     Batch,
     Look,
@@ -264,17 +272,24 @@ def _rough(b: Batch) -> Tensor:
     )  # fmt: skip
 
 
+_FURTHER_HANDS = (
+    strip_looks_polymer, strip_looks_toolmark, strip_looks_section, strip_looks_terrain,
+    strip_looks_workshop, strip_looks_synth,
+)  # fmt: skip
 LASER_LOOKS: tuple[Look, ...] = (
     _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes, *BEAM_LOOKS,
     *PULSE_LOOKS, *OBSERVED_LASER, *GROWN_LASER,
+    *(look for hand in _FURTHER_HANDS for look in hand.LASER_LOOKS),
 )  # fmt: skip
 SCISSOR_LOOKS: tuple[Look, ...] = (
     _striations, _striations, _striations, _drawn, _chatter, _overlap, _smear, *BLADE_LOOKS,
     *SHEAR_LOOKS, *OBSERVED_SCISSOR, *GROWN_SCISSOR,
+    *(look for hand in _FURTHER_HANDS for look in hand.SCISSOR_LOOKS),
 )  # fmt: skip
 TORN_LOOKS: tuple[Look, ...] = (
     _ridges, _fibrils, _rivers, _dimples, _facets, _crazing, _hackle, _rough,
     *FRACTURE_LOOKS, *TEAR_LOOKS, *OBSERVED_TORN, *GROWN_TORN,
+    *(look for hand in _FURTHER_HANDS for look in hand.TORN_LOOKS),
 )  # fmt: skip
 NAMED_LOOKS: tuple[Look, ...] = (*LASER_LOOKS, *SCISSOR_LOOKS, *TORN_LOOKS)
 
