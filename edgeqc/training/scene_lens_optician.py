@@ -23,7 +23,7 @@ Body = Callable[[Batch, Outline, int], tuple[Tensor, Tensor]]
 
 def _tone(b: Batch) -> Tensor:
     """Return a plane's brightness: that of the face more often than not, else anything."""
-    return torch.where(b.chance(0.55) > 0, b.uniform(0.82, 1.2), b.log_uniform(0.12, 1.8))
+    return torch.where(b.chance(0.62) > 0, b.uniform(0.9, 1.25), b.log_uniform(0.12, 1.8))
 
 
 def _next_tone(b: Batch, tone: Tensor) -> Tensor:
