@@ -59,8 +59,8 @@ def _old_edge(b: Batch, at: Outline, side: int) -> Tensor:
     out, across = at.beyond[side], at.across if side else -at.across
     near = (out.abs() < 4).float()
     offset = (near * (out - across)).sum((1, 2), keepdim=True) / (1 + near.sum((1, 2), True))
-    plain = torch.where(b.chance(0.55) > 0, across + offset, _smoothed(out, 16))
-    return torch.where(b.chance(0.1) > 0, out, plain)
+    plain = torch.where(b.chance(0.65) > 0, across + offset, _smoothed(out, 16))
+    return plain + b.chance(0.2) * (out - plain) * torch.exp(-out.clamp(0, 300) / 8)
 
 
 def _both(first: Tensor, second: Tensor, radius: Tensor) -> Tensor:
@@ -190,7 +190,7 @@ def shadowed_shelf(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     height = b.log_uniform(0.03, 1.5) * at.thickness
     hidden = 1 - torch.tanh((band.far.clamp(min=0) + b.uniform(0, 8)) / height)
     hidden = hidden * (1 + b.pick(0, 0.3) * _read(b, at.along, 60, 300)).clamp(0.2, 1.8)
-    signal = _tone(b) * (1 - b.pick(0, 0.4, 0.9) * b.uniform(0.3, 1) * hidden)
+    signal = _tone(b) * (1 - b.pick(0, 0, 0.4, 0.9) * b.uniform(0.3, 1) * hidden)
     along, across = turned(b, any_angle(b))
     ramp = (along / b.cols + b.pick(0, 0.6) * b.normal() * (across / b.cols) ** 2).clamp(-1, 1)
     signal = signal * (1 + b.pick(0, 0.3, 0.8) * b.uniform(-1, 1) * ramp)
@@ -206,9 +206,9 @@ def _scan_lines(b: Batch) -> Tensor:
     row = torch.arange(b.rows, device=b.device)[None, :, None].expand(b.size, -1, 1).float()
     slow = _read(b, row - b.rows / 2, 20, 150)
     block = torch.round(b.uniform(0.5, 1.3) * _read(b, row - b.rows / 2, 15, 60))
-    single = torch.randn_like(row) * (torch.rand_like(row) < b.log_uniform(0.01, 0.5))
-    col = torch.arange(b.cols, device=b.device)[None, None, :] / b.cols
-    past = col - torch.rand_like(row) * b.uniform(0, 1.2)
+    share = b.log_uniform(0.005, 0.3)  # the more lines, the fainter
+    single = torch.randn_like(row) * (torch.rand_like(row) < share) * (0.02 / share).clamp(max=1)
+    past = torch.arange(b.cols, device=b.device) / b.cols - torch.rand_like(row) * b.uniform(0, 1.2)
     after = torch.sigmoid(past / 0.004) * torch.exp(-past.clamp(min=0) / b.log_uniform(0.1, 3))
     total = b.pick(0, 0.6, 1) * slow + b.pick(0, 0.5, 1) * block
     return total + b.pick(0, 0.6, 1.2) * single * after
@@ -222,11 +222,11 @@ def charged_lens(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     signal = _tone(b) + b.pick(0, 0.5, 1, -0.5, -0.8) * b.uniform(0.2, 1) * patch
     held = _near(band.inside.clamp(min=0), (b.log_uniform(0.05, 0.8) * band.reach).clamp(min=3))
     signal = signal + b.pick(0, 0.6, -0.6) * b.uniform(0.3, 1) * held
-    signal = signal + b.log_uniform(0.015, 0.22) * _scan_lines(b)
+    signal = signal + b.log_uniform(0.03, 0.25) * _scan_lines(b)
     curtain = _read(b, at.along + b.uniform(-0.6, 0.6) * band.far, 40, 160)
     fade = torch.exp(-band.far.clamp(min=0) / (b.uniform(0.3, 3) * band.reach))
     signal = signal + b.chance(0.35) * b.uniform(0.05, 0.22) * curtain * fade
-    hard = b.pick(0.8, 1.2, 1.9, 2.2)
+    hard = b.pick(1.2, 1.8, 2.5, 3)
     signal = hard * torch.tanh(signal.clamp(min=0) / hard) ** b.uniform(0.9, 1.3)
     return _finished(band, signal + _beside_face(b, band.out) + _faint(b, at, band, 0.015))
 
@@ -242,7 +242,7 @@ def contaminated_lens(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]
         box = torch.minimum(0.75 * shrink * half - row.abs(), shrink * half - col.abs())
         dark = torch.sigmoid(box / b.log_uniform(0.7, 4)) * (0.7 + 0.5 * _near(box, 0.06 * half))
         signal = signal * (1 - b.chance(0.35) * b.uniform(0.05, 0.35) * dark)
-    pit, rim = spots(b, b.log_uniform(25, 120), b.uniform(0.5, 0.97), b.log_uniform(0.8, 3))
+    pit, rim = spots(b, b.log_uniform(25, 120), b.uniform(0.7, 0.98), b.log_uniform(0.8, 3))
     lit = standardised(pit.roll(1, 1) - pit.roll(-1, 1)).clamp(-3, 3)
     signal = signal + b.chance(0.5) * b.log_uniform(0.02, 0.12) * lit
     signal = signal + b.chance(0.35) * b.uniform(-0.3, 0.3) * (pit + rim)
