@@ -109,12 +109,12 @@ def _extent(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor, Tensor]:
 
 
 def _finished(
-    b: Batch, at: Outline, side: int, plane: Tensor, reach: Tensor, inside: Tensor
+    b: Batch, at: Outline, side: int, plane: Tensor, calm: Tensor, reach: Tensor, inside: Tensor
 ) -> tuple[Tensor, Tensor]:
     """Return a surface with its light, its seam along the cut and its outer line, and its place."""
     out = at.beyond[side]
-    far = out.clamp(min=0)
-    across = (far / reach).clamp(max=2)
+    far, calm = out.clamp(min=0), calm.clamp(min=0)
+    across = (calm / reach).clamp(max=2)
     light = 1 + b.chance(0.5) * b.uniform(-0.35, 0.35) * across
     light = light + b.chance(0.45) * b.uniform(-0.6, 0.6) * at.along / b.cols
     light = light + b.chance(0.2) * 0.1 * b.normal() * _wander(b, at.along, b.uniform(80, 300))
@@ -122,7 +122,7 @@ def _finished(
     plane = plane * light + b.log_uniform(0.001, 0.03) * cloud
     # shadow or glow that dies away from the cut, then the seam: bright, dark, broken or none
     glow = b.pick(0, 0, 0.4, -0.5) * b.uniform(0.2, 1)
-    plane = plane + glow * plane * torch.exp(-far / b.log_uniform(2, 40))
+    plane = plane + glow * plane * torch.exp(-calm / b.log_uniform(2, 40))
     seam = b.pick(0, 0, 0.6, -0.5) * b.uniform(0.2, 1) * _line(far, b.log_uniform(0.8, 5))
     broken = torch.sigmoid(4 * _wander(b, at.along, b.log_uniform(15, 150)) + b.pick(1, 9, 9))
     plane = plane + seam * broken
@@ -155,7 +155,7 @@ def rinsed_and_dried(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     u = (out / foot).clamp(0, 2)
     hollow = (1 - u).clamp(min=0) ** 2
     meniscus = b.uniform(-0.5, 0.6) * hollow + b.uniform(-0.1, 0.3) * _line(u - 1, 3 / foot)
-    return _finished(b, at, side, plane + b.chance(0.3) * meniscus, reach, inside)
+    return _finished(b, at, side, plane + b.chance(0.3) * meniscus, out, reach, inside)
 
 
 def bent_lip(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -175,7 +175,7 @@ def bent_lip(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     # the lip's far side hides a strip of the surface: a crease of shadow
     crease = b.chance(0.35) * b.uniform(0.15, 0.6)
     plane = plane * (1 - crease * _line(u - b.uniform(1, 1.8), b.log_uniform(0.05, 0.4)))
-    return _finished(b, at, side, plane, reach, inside)
+    return _finished(b, at, side, plane, out, reach, inside)
 
 
 def rolled_border(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -199,7 +199,7 @@ def rolled_border(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     share = shown * torch.sigmoid(past / b.log_uniform(0.6, 3))
     bright = shown * b.uniform(0, 0.7) * torch.exp(past.clamp(max=0) / b.log_uniform(1.5, 12))
     plane = (1 - share) * (plane + bright) + share * behind
-    return _finished(b, at, side, plane, reach, inside)
+    return _finished(b, at, side, plane, out, reach, inside)
 
 
 def gripped(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -228,7 +228,7 @@ def gripped(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
         wall = b.uniform(-0.1, 0.35) * _line(far, 1.5 * soft)
         plane = plane + b.chance(0.75) * (print_ * pressed + wall)
     slip = b.chance(0.6) * b.pick(-1, 1) * b.log_uniform(0.02, 0.3) * scratches(b, 3)
-    return _finished(b, at, side, plane + slip, reach, inside)
+    return _finished(b, at, side, plane + slip, out, reach, inside)
 
 
 def square_edge(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -253,7 +253,7 @@ def square_edge(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
         plane = plane + shade * torch.exp(-far.clamp(min=0) / b.log_uniform(4, 40))
         level = level + b.uniform(0.1, 0.5) * reach
     plane = plane + b.chance(0.35) * b.log_uniform(0.004, 0.04) * turned_line
-    return _finished(b, at, side, plane, reach, inside)
+    return _finished(b, at, side, plane, out, reach, inside)
 
 
 def faint_deposits(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -271,7 +271,7 @@ def faint_deposits(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     curl = b.uniform(-0.1, 0.35) * _line(shred, b.log_uniform(1, 5))
     patch = b.uniform(-0.2, 0.2) * torch.sigmoid(shred / b.log_uniform(0.8, 8))
     plane = plane + b.chance(0.4) * (patch + curl)
-    return _finished(b, at, side, plane, reach, inside)
+    return _finished(b, at, side, plane, out, reach, inside)
 
 
 def charged(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
@@ -291,7 +291,7 @@ def charged(b: Batch, at: Outline, side: int) -> tuple[Tensor, Tensor]:
     curtain = _wander(b, turned(b, any_angle(b))[0], b.log_uniform(40, 250))
     plane = plane * (1 + b.chance(0.4) * b.uniform(0, 0.15) * curtain)
     grain = b.log_uniform(0.002, 0.12) * noise(b, b.log_uniform(0.3, 3), exponent=0.3)
-    return _finished(b, at, side, plane * (1 + grain), reach, inside)
+    return _finished(b, at, side, plane * (1 + grain), out, reach, inside)
 
 
 BODIES: tuple[Body, ...] = (
