@@ -5,11 +5,13 @@
     python tests/benchmarks/zone_accuracy.py --maker natural --count 100
     python tests/benchmarks/zone_accuracy.py --maker third --count 100
     python tests/benchmarks/zone_accuracy.py --maker fourth --count 100
+    python tests/benchmarks/zone_accuracy.py --maker fifth --count 100
 
 Prints a table by family. ``phantoms`` are drawn by the package from seeds that nothing was fitted
 on, ``painted`` by ``tests/other_maker.py``, ``natural`` by the same with photographs of natural
-textures for zones, ``third`` by ``tests/third_maker.py`` from height fields and ``fourth`` by
-``tests/fourth_maker.py`` from pulses, swept edges and running cracks, both for judging only.
+textures for zones, ``third`` by ``tests/third_maker.py`` from height fields, ``fourth`` by
+``tests/fourth_maker.py`` from pulses, swept edges and running cracks and ``fifth`` by
+``tests/fifth_maker.py`` in the manners of several laboratories, these three for judging only.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+import fifth_maker
 import fourth_maker
 import third_maker
 from other_maker import paint_face
@@ -112,7 +115,11 @@ def painted_case(seed, natural):
     return (*single_face(made, "painted"), "good")
 
 
-JUDGES = {"third": third_maker.draw_face, "fourth": fourth_maker.draw_face}
+JUDGES = {
+    "third": third_maker.draw_face,
+    "fourth": fourth_maker.draw_face,
+    "fifth": fifth_maker.draw_face,
+}
 
 
 def judge_case(maker, seed):
