@@ -31,8 +31,8 @@ def ground(rng, shape, kind):
         turn = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.14, 26))
         path = at + np.cumsum(np.column_stack([np.cos(turn), np.sin(turn)]) * 16, axis=0)
         path = np.rint(path).astype(np.int32).reshape(-1, 1, 2)
-        cv2.polylines(z, [path], False, 2.0 + 12 * k / 220, int(rng.integers(6, 20)))
-    return Relief(soft(z, 2.2) * 0.7, rng.uniform(-0.4, 0.25))
+        cv2.polylines(z, [path], False, 2.0 + 12 * k / 220, int(rng.integers(8, 34)))
+    return Relief(soft(z, 2.6) * rng.uniform(0.2, 0.6), rng.uniform(-0.4, 0.25))
 
 
 def band_widths(rng, thick):
@@ -49,7 +49,7 @@ def band_widths(rng, thick):
 def lens_surface(rng, shape, away):
     """Return relief and tone of an oblique lens surface; ``away`` = distance from the face."""
     fall = rng.uniform(0.25, 1.3)
-    z = -fall * away - rng.uniform(0, 0.002) * away**2
+    z = -fall * away - rng.uniform(0, 0.002) * np.clip(away, 0, None) ** 2
     z = z + rng.uniform(0, 1.4) * grid_noise(rng, shape, rng.uniform(30, 140))
     tone = rng.choice([-1, 1]) * rng.uniform(0.12, 0.4)
     tone = tone + rng.uniform(-0.0012, 0.0012) * away

@@ -34,7 +34,11 @@ def _horizon(z, angle, steps):
 def light(rng, z, tone, style):
     """Return the mean electron signal of a height field (heights in pixels)."""
     jitter = np.exp(rng.normal(0, 0.22, 6))
-    side, slope, edges, shade, hollow, matter = np.array(STYLES[style]) * jitter
+    weights = np.array(STYLES[style])
+    if rng.random() < 0.35:  # two detectors mixed
+        other = np.array(STYLES[str(rng.choice(list(STYLES)))])
+        weights += rng.uniform(0.1, 0.4) * (other - weights)
+    side, slope, edges, shade, hollow, matter = weights * jitter
     gain = uniform_log(rng, 0.7, 1.7)
     gx, gy = cv2.Scharr(z, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(z, cv2.CV_32F, 0, 1) / 32
     towards = rng.uniform(0, 2 * np.pi)

@@ -29,8 +29,8 @@ def _angle(rng):
 
 def craters(rng, shape, room):
     """Single pits with thrown-up rims, apart from one another."""
-    pitch = uniform_log(rng, 6, min(44, room / 4))
-    row = max(6, pitch * rng.uniform(0.8, 1.7))
+    pitch = uniform_log(rng, 7, min(44, room / 4))
+    row = max(7, pitch * rng.uniform(0.8, 1.7))
     points = lattice(
         rng, shape, pitch, row, _angle(rng), rng.uniform(0.0, 0.11), missing=rng.uniform(0, 0.05)
     )
@@ -48,7 +48,7 @@ def craters(rng, shape, room):
 
 def honeycomb(rng, shape, room):
     """Cavities that touch, with thin walls between."""
-    pitch = uniform_log(rng, 5, min(40, room / 4))
+    pitch = uniform_log(rng, 6.5, min(40, room / 4))
     row, aspect = pitch * rng.uniform(0.75, 1.2), uniform_log(rng, 1, 2.6)
     flat = (max(8, int(shape[0] / aspect)), shape[1])
     lean = rng.normal(0, 0.05)
@@ -65,8 +65,8 @@ def honeycomb(rng, shape, room):
 def scan_lines(rng, shape, room):
     """Grooves of the scanned line with a bead for every pulse."""
     along, across = plane(shape, _angle(rng))
-    row = uniform_log(rng, 5, min(46, room / 4))
-    bead = row * uniform_log(rng, 0.35, 1.4)
+    row = uniform_log(rng, 7, min(46, room / 4))
+    bead = max(5.5, row * uniform_log(rng, 0.4, 1.4))
     across = across + 0.12 * row * grid_noise(rng, shape, 5 * row, 3)
     k = np.floor(across / row).astype(np.int32)
     k -= k.min()
@@ -76,7 +76,7 @@ def scan_lines(rng, shape, room):
     phase = (rng.random(count) * rng.choice([0, 0.4, 1])).astype(np.float32)[k]
     groove = (0.5 + 0.5 * np.cos(2 * np.pi * part)) ** rng.uniform(0.6, 2.5)
     pulse = 0.5 + 0.5 * np.cos(2 * np.pi * (along / bead + phase))
-    pulse = pulse ** rng.uniform(0.7, 2) * rng.uniform(0.35, 0.9)
+    pulse = pulse ** rng.uniform(0.7, 2) * rng.uniform(0.6, 1.1)
     z = strength * (groove + pulse * (1 - groove) * (1 + 0.3 * grid_noise(rng, shape, bead)))
     return Relief(row * rng.uniform(0.18, 0.45) * soft(z, 0.5), 0.1 * groove)
 
@@ -111,7 +111,7 @@ def bubbles(rng, shape, room):
 
 def ripples(rng, shape, room):
     """Fine ripples with forks, grown by feedback, in the rows of the scan."""
-    wave = uniform_log(rng, 4, min(13, room / 6))
+    wave = uniform_log(rng, 5.5, min(14, room / 6))
     half = (shape[0] // 2 + 1, shape[1] // 2 + 1)
     z = rng.standard_normal(half).astype(np.float32)
     short = wave / 2
@@ -129,8 +129,8 @@ def ripples(rng, shape, room):
     _, across = plane(shape, rng.normal(0, 0.04))
     across = across + 0.08 * pitch * grid_noise(rng, shape, 4 * pitch, 3)
     rows = np.cos(2 * np.pi * across / pitch)
-    z = z * (0.75 + 0.35 * rows) * wave * rng.uniform(0.12, 0.28)
-    return Relief(z + rng.uniform(0.03, 0.12) * pitch * rows, 0.08 * rows)
+    z = z * (0.75 + 0.35 * rows) * wave * rng.uniform(0.2, 0.34)
+    return Relief(z + rng.uniform(0.02, 0.06) * pitch * rows, 0.08 * rows)
 
 
 def melt(rng, shape, room):

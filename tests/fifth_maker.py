@@ -55,6 +55,8 @@ def _zone_relief(rng, shape, code, room):
         for each in (made.height, tone)
     )  # fmt: skip
     z = z - z.mean()
+    if code == 1:  # the pulses' strength drifts
+        z *= 1 + rng.uniform(0, 0.3) * np.clip(grid_noise(rng, shape.size, 160), -1.5, 1.5)
     z += uniform_log(rng, 0.05, 0.5) * octaves(rng, shape.size, uniform_log(rng, 2.5, 8), 2)
     return name, z, tone
 
@@ -63,7 +65,7 @@ def _face_relief(rng, shape, labels):
     """Return relief and tone of the face: every zone's look, joined at the borders."""
     z, tone = np.zeros(shape.size, np.float32), np.zeros(shape.size, np.float32)
     total = np.full(shape.size, 1e-6, np.float32)
-    fade = rng.choice([0.7, 1.5, rng.uniform(3, 9)], p=[0.45, 0.3, 0.25])
+    fade = rng.choice([0.7, 1.5, rng.uniform(3, 12)], p=[0.45, 0.3, 0.25])
     looks = []
     for code in (1, 2, 3):
         zone = labels == code
@@ -95,14 +97,17 @@ def _scene(rng, shape, labels):
         away = cv2.distanceTransform((~shape.face).astype(np.uint8), cv2.DIST_L2, 3)
         out_tone = out_tone - rng.uniform(0.1, 0.4) * np.exp(-away / rng.uniform(10, 60))
     above, below = shape.along(shape.top) - shape.flat, shape.flat - shape.along(shape.bottom)
+    calm = [cv2.GaussianBlur(e[None, :], (0, 0), 45)[0] for e in (shape.top, shape.bottom)]
+    slopes = shape.along(calm[0]) - shape.flat, shape.flat - shape.along(calm[1])
     inside = np.ones(shape.size, bool)
     for end, sign in zip(shape.ends, (-1, 1), strict=True):
         if end is not None:
             inside &= (end - shape.u) * sign > 0
-    for away, width in zip((above, below), band_widths(rng, shape.thick), strict=True):
+    widths = band_widths(rng, shape.thick)
+    for away, even, width in zip((above, below), slopes, widths, strict=True):
         if not width:
             continue
-        band = lens_surface(rng, shape.size, np.maximum(away, 0).astype(np.float32))
+        band = lens_surface(rng, shape.size, even.astype(np.float32))
         rim = width * (1 + 0.06 * grid_noise(rng, shape.size, 200))
         here = (away > 0) & (away < rim) & inside
         out_z = np.where(here, band.height, out_z)
@@ -142,12 +147,12 @@ def _picture(rng, scene, style, fault):
         signal = signal * (1 + rng.uniform(0.01, 0.06) * coat)
     if fault == "blur":
         signal = soft(signal, rng.uniform(4, 8))
-    signal = focus(rng, signal, rng.choice([0.0, rng.uniform(0.5, 2.6)]))
+    signal = focus(rng, signal, rng.choice([0.0, rng.uniform(0.5, 2.0)]))
     if fault == "charging":
         signal = charge(rng, signal, rng.uniform(2.5, 5))
     elif rng.random() < 0.25:
         signal = charge(rng, signal, rng.uniform(0.15, 0.6))
-    dose = uniform_log(rng, 1.5, 4) if fault == "low_dose" else uniform_log(rng, 40, 900)
+    dose = uniform_log(rng, 2, 6) if fault == "low_dose" else uniform_log(rng, 40, 900)
     return detect(rng, signal, dose, clip=rng.uniform(0.08, 0.16) if fault == "clipping" else 0.0)
 
 
@@ -158,10 +163,10 @@ def draw_face(rng: np.random.Generator) -> DrawnFace:
     turns = int(rng.choice([0, 0, 1, 2, 3, 3]))
     size = SIZES[int(rng.integers(len(SIZES)))]
     shape = draw_shape(rng, size, rng.uniform(0.15, 0.35) if fault == "thickness_cut" else 0.0)
-    labels, _ = draw_zones(rng, shape, family)
+    labels, border = draw_zones(rng, shape, family)
     depth, thick_px = figures(shape, labels)
-    if family == "through" and np.isfinite(depth):
-        depth = 1.0
+    if border == "through" and np.isfinite(depth):
+        depth = 1.0  # also where the edge of a stretch leans across some chords
     scene, looks = _scene(rng, shape, labels)
     labels = _debris(rng, shape, scene, labels)
     scene = Relief(*(np.ascontiguousarray(np.rot90(e, turns)) for e in (scene.height, scene.tone)))

@@ -45,17 +45,17 @@ def _streaks(rng, shape, across, along, finest):
 def drag_lines(rng, shape, room):
     """Fine and coarse lines of one direction."""
     along, across = _stroke(rng, shape, bent=False)
-    fine = uniform_log(rng, 2, min(9, room / 6))
-    z = fine * rng.uniform(0.12, 0.3) * _streaks(rng, shape, across, along, fine)
+    fine = uniform_log(rng, 2.4, min(10, room / 6))
+    z = fine * rng.uniform(0.18, 0.36) * _streaks(rng, shape, across, along, fine)
     coarse = read_profile(profile(rng, _long(shape), 7 * fine), across)
-    return Relief(soft(z + fine * rng.uniform(0.2, 0.9) * coarse, 0.5), 0.04 * coarse)
+    return Relief(soft(z + fine * rng.uniform(0.3, 0.9) * coarse, 0.5), 0.04 * coarse)
 
 
 def arc_sweep(rng, shape, room):
     """Lines about one centre, as of blades that turn on their pin."""
     along, across = _stroke(rng, shape, bent=True)
     fine = uniform_log(rng, 2.2, min(12, room / 6))
-    z = fine * rng.uniform(0.14, 0.32) * _streaks(rng, shape, across, along, fine)
+    z = fine * rng.uniform(0.18, 0.36) * _streaks(rng, shape, across, along, fine)
     band = read_profile(profile(rng, _long(shape), 9 * fine, 1.4), across)
     return Relief(soft(z + fine * rng.uniform(0, 0.7) * band, 0.5), 0.06 * band)
 
@@ -129,10 +129,10 @@ def nicks(rng, shape, room):
         if at < n:
             w = uniform_log(rng, 1.3, 6)
             d = (x - at) / w
-            line += w * rng.uniform(0.3, 0.9) * (d**2 - 0.6) * np.exp(-(d**2))
+            line += w * rng.uniform(0.45, 1.0) * (d**2 - 0.6) * np.exp(-(d**2))
     z = read_profile(line, across)
     fine = uniform_log(rng, 2, 5)
-    z += fine * rng.uniform(0.04, 0.1) * _streaks(rng, shape, across, along, fine)
+    z += fine * rng.uniform(0.08, 0.16) * _streaks(rng, shape, across, along, fine)
     return Relief(soft(z + 2 * grid_noise(rng, shape, 140), 0.5))
 
 

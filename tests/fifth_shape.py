@@ -147,13 +147,13 @@ def _tidy(mask):
 
 
 def draw_zones(rng, shape, family):
-    """Return the label of every pixel (no debris yet), and a field of the laser zone's room."""
+    """Return the label of every pixel (no debris yet), and the kind of the laser's border."""
     n = len(shape.top)
     labels = np.zeros(shape.size, np.uint8)
     if family.startswith("whole"):
         labels[shape.face] = 2 if family == "whole_scissor" else 3
         return labels, "none"
-    below, kind = 3, "none"
+    below, kind = 3, "through"
     if family == "laser_over_scissor" or (family == "scissor_stretch" and rng.random() < 0.35):
         below = 2
     through = family == "through" or (family == "scissor_stretch" and rng.random() < 0.25)
@@ -192,10 +192,10 @@ def _stretches(rng, shape):
         part = rng.uniform(0.14, 0.42 if len(sides) == 1 else 0.27) * (high - low)
         at = low + part if side < 0 else high - part
         t = np.arange(int(3 * shape.thick)) - 1.5 * shape.thick
-        line = np.tan(np.deg2rad(rng.normal(0, 1.5))) * t
-        line += rng.choice([0.3, 1.5, 4]) * _walk(rng, len(t), uniform_log(rng, 10, 80))
+        line = np.tan(np.deg2rad(rng.normal(0, 1.0))) * t
+        line += rng.choice([0.3, 1, 2]) * _walk(rng, len(t), uniform_log(rng, 10, 80))
         if rng.random() < 0.25:
-            line += rng.uniform(-0.04, 0.04) * shape.thick * np.sign(t - rng.uniform(-60, 60))
+            line += rng.uniform(-0.02, 0.02) * shape.thick * np.sign(t - rng.uniform(-60, 60))
         here = at + np.interp(shape.flat.ravel(), t, line).reshape(shape.size)
         taken |= (shape.u - here) * side > 0
     return taken & shape.face

@@ -26,29 +26,35 @@ def _march(rng, size, gap):
     """March river lines down a sheet; where two meet they run on as one, as tall as both."""
     rows, cols = size
     x = rng.uniform(-gap, cols + gap, int(cols / gap) + 4)
-    tall, pace = rng.normal(0, 1, len(x)), rng.normal(0, 0.25, len(x))
+    aim, pace = rng.normal(0, 1, len(x)), rng.normal(0, 0.25, len(x))
+    tall = aim.copy()
     steps = np.zeros(size, np.float32)
     ridge = np.zeros(size, np.float32)
     for row in range(rows):
         pace = 0.96 * pace + rng.normal(0, 0.10, len(x))
         order = np.argsort(x)
-        x, tall, pace = x[order] + pace[order], tall[order], pace[order]
+        x, pace = x[order] + pace[order], pace[order]
+        tall, aim = tall[order], aim[order]
         space = np.diff(x)
         pace[:-1] += 0.25 * np.exp(-np.abs(space) / (0.4 * gap)) * (space > 0)
         pace[1:] -= 0.25 * np.exp(-np.abs(space) / (0.4 * gap)) * (space > 0)
         meet = np.flatnonzero(space < 1.2)
         if len(meet):
-            tall[meet + 1] += tall[meet]
+            for k in meet:  # in order, so that three that meet at once are one as well
+                tall[k + 1] += tall[k]
+                aim[k + 1] += aim[k]
             keep = np.ones(len(x), bool)
             keep[meet] = False
-            x, tall, pace = x[keep], tall[keep], pace[keep]
-        if rng.random() < 0.028 * cols / gap / 3:
+            x, tall, aim, pace = x[keep], tall[keep], aim[keep], pace[keep]
+        if rng.random() < 0.02 * cols / gap / 3:  # a new one starts from nothing
             x = np.append(x, rng.uniform(0, cols))
-            tall, pace = np.append(tall, rng.normal(0, 0.8)), np.append(pace, 0.0)
-        at = np.rint(x).astype(int)
-        ok = (at >= 0) & (at < cols)
-        np.add.at(steps[row], at[ok], tall[ok])
-        ridge[row, at[ok]] += np.abs(tall[ok]) + 0.4
+            tall, aim = np.append(tall, 0.0), np.append(aim, rng.normal(0, 0.9))
+            pace = np.append(pace, 0.0)
+        tall += (aim - tall) * min(0.2, 0.6 / gap)
+        at = np.clip(np.rint(x).astype(int), 0, cols - 1)
+        np.add.at(steps[row], at, tall)
+        inner = (at > 0) & (at < cols - 1)
+        ridge[row, at[inner]] += np.minimum(np.abs(tall[inner]), 2.5)
     return steps, ridge
 
 
@@ -65,7 +71,7 @@ def _rivers(rng, shape, gap, angle):
 
 def rivers(rng, shape, room):
     """Steps that run with the crack and join like rivers."""
-    gap = uniform_log(rng, 7, min(36, room / 2.5))
+    gap = uniform_log(rng, 7, min(36, room / 4))
     z = _rivers(rng, shape, gap, _pull(rng)) * rng.uniform(0.5, 1.2)
     return Relief(z + rng.uniform(0.02, 0.06) * gap * octaves(rng, shape, 0.8 * gap, 4))
 
@@ -95,7 +101,7 @@ def hackle(rng, shape, room):
 
 def _strand(rng, start, angle, length, width):
     count = max(4, int(length / 6))
-    turn = angle + np.cumsum(rng.normal(0, 0.16, count)) * rng.uniform(0.4, 1.1)
+    turn = angle + np.cumsum(rng.normal(0, 0.13, count)) * rng.uniform(0.3, 1.0)
     path = start + np.cumsum(np.column_stack([np.cos(turn), np.sin(turn)]) * 6, axis=0)
     return path, width * np.linspace(1, rng.uniform(0.25, 0.8), count)
 
@@ -106,7 +112,7 @@ def fibrils(rng, shape, room):
     pull = _pull(rng)
     z = 0.8 * width * octaves(rng, shape, 5 * width, 4)
     area = shape[0] * shape[1]
-    length = uniform_log(rng, 14, 40) * width
+    length = uniform_log(rng, 25, 70) * width
     count = int(np.clip(0.55 * area / (length * width), 30, 1100))
     for _ in range(count):
         start = np.array([rng.uniform(0, shape[1]), rng.uniform(0, shape[0])])
@@ -120,9 +126,10 @@ def fibrils(rng, shape, room):
             path, widths = _strand(rng, *arm)
             at = np.rint(path * 4).astype(np.int32)
             for share, rise in ((1.0, 0.0), (0.62, 0.35)):
-                for a, b, w in zip(at[:-1], at[1:], widths, strict=False):
+                sink = 1 - np.linspace(0, 1, len(widths)) ** 3  # the end lies on the ground
+                for a, b, w, up in zip(at[:-1], at[1:], widths, sink, strict=False):
                     cv2.line(
-                        z, a.tolist(), b.tolist(), high + rise * thick,
+                        z, a.tolist(), b.tolist(), float(high * up + rise * w),
                         max(1, round(share * w)), cv2.LINE_8, 2,
                     )  # fmt: skip
     return Relief(soft(z, 0.6 + 0.1 * width), 0.0)
@@ -135,21 +142,23 @@ def dimples(rng, shape, room):
     points = np.column_stack([rng.uniform(0, n - 1, count) for n in shape])
     thin = grid_noise(rng, shape, 4 * size) + 0.5 * grid_noise(rng, shape, 1.5 * size)
     at = points.astype(int)
-    chance = 1 / (1 + np.exp(2.8 * thin[at[:, 0], at[:, 1]] + 0.9))
+    chance = 1 / (1 + np.exp(1.5 * thin[at[:, 0], at[:, 1]] + 0.9))
     points = points[rng.random(count) < chance]
     dist, label = nearest(points, shape)
-    deep = np.exp(rng.normal(0, 0.4, label.max() + 1)).astype(np.float32)[label]
-    cup = np.minimum(dist / (0.5 * size), 2.2) ** rng.uniform(1.5, 2.6) * deep
-    cup = warped(cup, rng, 0.9 * size, 0.22 * size)
+    reach = np.full(label.max() + 1, 1.0, np.float32)
+    np.maximum.at(reach, label.ravel(), dist.ravel())
+    deep = reach / size * np.exp(rng.normal(0, 0.25, len(reach))).astype(np.float32)
+    cup = (dist / reach[label]) ** rng.uniform(1.4, 2.4) * deep[label]
+    cup = warped(cup, rng, 0.9 * size, 0.16 * size)
     stretch = uniform_log(rng, 1, 1.9)
     cup = cv2.resize(cup[:, : max(4, int(shape[1] / stretch))], (shape[1], shape[0]))
-    z = rng.uniform(0.14, 0.32) * size * np.minimum(cup, 2.5)
-    return Relief(soft(z, 0.6) + 0.05 * size * octaves(rng, shape, size / 2, 3), 0.05 * (cup - 1))
+    z = rng.uniform(0.3, 0.6) * size * cup
+    return Relief(soft(z, 0.6) + 0.03 * size * octaves(rng, shape, size / 2, 3), 0.1 * (cup - 0.5))
 
 
 def flakes(rng, shape, room):
     """Torn flaps over one another, every one a little tilted, with ragged rims."""
-    size = uniform_log(rng, 14, min(80, room / 1.6))
+    size = uniform_log(rng, 20, min(90, room / 1.6))
     count = int(np.clip(5 * shape[0] * shape[1] / size**2, 60, 6000))
     index = np.zeros(shape, np.int32)
     pull, aspect = _pull(rng), uniform_log(rng, 1, 2.8)
@@ -170,7 +179,7 @@ def flakes(rng, shape, room):
     cell = 2 * size
     z = level[index] + tilt_u[index] * cell * np.sin(u / cell)
     z += tilt_v[index] * cell * np.sin(v / cell)
-    fine = rng.uniform(0.03, 0.08) * size * octaves(rng, shape, 0.4 * size, 4, 0.6)
+    fine = rng.uniform(0.012, 0.035) * size * octaves(rng, shape, 0.4 * size, 4, 0.6)
     return Relief(soft(z, 0.6) + fine)
 
 
@@ -196,7 +205,7 @@ def conchoidal(rng, shape, room):
     for at in pause[pause < bend]:
         line += rng.uniform(0.2, 1.0) * np.exp(-np.abs(x - at) / (0.16 * rib))
     rib_z = np.interp(front - front.min(), x, line).astype(np.float32)
-    gap = uniform_log(rng, 7, min(26, room / 3))
+    gap = uniform_log(rng, 7, min(26, room / 4))
     z = 0.22 * rib * soft(rib_z, 0.8) + rng.uniform(0.45, 0.8) * _rivers(rng, shape, gap, pull)
     return Relief(z + 0.03 * gap * octaves(rng, shape, gap, 4))
 
@@ -211,7 +220,7 @@ def rugged(rng, shape, room):
         part, weight = part / 2, weight * rng.uniform(0.9, 1.15)
         if part < 1.5:
             break
-    z = warped(z, rng, 1.6 * size, 0.45 * size)
+    z = warped(z, rng, 1.6 * size, 0.28 * size)
     return Relief(rng.uniform(0.22, 0.42) * z)
 
 

@@ -34,8 +34,8 @@ def _trimmed(count, here):
     for turn in (slice(None), slice(None, None, -1)):
         long, use = count[turn], kept[turn]
         for at in np.flatnonzero(use):
-            further = np.median(long[at + 15 : at + 75])
-            if abs(long[at] / further - 1) < 0.012:
+            further = long[at + 15 : at + 75]
+            if further.all() and abs(long[at] / np.median(further) - 1) < 0.012:
                 break
             use[at] = False
     return kept
@@ -63,10 +63,10 @@ def test_figures_follow_from_the_labels(faces):
         if face.fault == "thickness_cut":
             assert np.isnan(face.thickness_um)
             continue
-        if face.family != "through":
-            assert depth == pytest.approx(face.depth_fraction, abs=0.005, nan_ok=True)
+        if face.depth_fraction == 1:  # but for the chords that a stretch's edge leans across
+            assert depth == 1 if face.family == "through" else depth > 0.97
         else:
-            assert face.depth_fraction == 1
+            assert depth == pytest.approx(face.depth_fraction, abs=0.005, nan_ok=True)
         assert thickness == pytest.approx(face.thickness_um, rel=0.01)
 
 
