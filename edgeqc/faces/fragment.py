@@ -86,6 +86,10 @@ class FaceSettings:
     edge: EdgeSettings = field(default_factory=EdgeSettings)
 
 
+_SEVERED_MAX = 0.04
+"""Area of a part cut off with a thread, as a part of the region's, from which one has to ask."""
+
+
 @dataclass(frozen=True)
 class FaceRegion:
     """A cut face's region at coarse precision.
@@ -107,7 +111,8 @@ class FaceRegion:
     completed : bool
         Whether a part that the map left out was filled in.
     perhaps_more : bool
-        Whether a part of the lens beside it may be cut as well.
+        Whether a part of the lens beside it, or one that hung on it by a thread, may be cut as
+        well.
     """
 
     mask: BoolArray
@@ -174,7 +179,8 @@ def _from_probability(
     nearest = _nearest(masks, probability.shape)
     found = [
         FaceRegion(
-            mask, cell, _map_confidence(probability, mask, nearest == i), "learned", probability)
+            mask, cell, _map_confidence(probability, mask, nearest == i), "learned", probability,
+            perhaps_more=_severed(labels == large[i], mask))
         for i, mask in enumerate(masks)]
     found.sort(key=lambda region: -region.confidence)
     sure = [r for r in found if r.confidence >= settings.accept_confidence][: settings.max_faces]
@@ -182,6 +188,15 @@ def _from_probability(
         lens = 1 - classes[0]
         sure = [replace(region, lens=_free_of(lens, region, sure)) for region in sure]
     return tuple(sure)
+
+
+def _severed(whole: BoolArray, mask: BoolArray) -> bool:
+    """Return whether a part that hung on a region by a thread was cut off with it."""
+    rest = (whole & ~mask).astype(np.uint8)
+    opened = cv2.morphologyEx(rest, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, _, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
+    parts = stats[1:, cv2.CC_STAT_AREA]
+    return bool(parts.size) and bool(parts.max() > _SEVERED_MAX * mask.sum())
 
 
 def _free_of(lens: FloatImage, region: FaceRegion, faces: list[FaceRegion]) -> FloatImage:

@@ -24,6 +24,7 @@ from edgeqc.faces.frame import Chords, Sides, chords_of
 from edgeqc.faces.going_on import ends_gone_beyond
 from edgeqc.faces.outline import Outline, coarse_outline, polygon_area, refine_outline
 from edgeqc.faces.sides import Field
+from edgeqc.faces.surface_bands import lens_surface_within
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
@@ -110,7 +111,8 @@ def _trace(
     What the learned map left out of it is filled in between its edges.
     """
     region = _with(region, notches_filled(region, image.pixels, field, towards))
-    region = replace(region, perhaps_more=may_be_cut_beside(region, image))
+    more = region.perhaps_more or may_be_cut_beside(region, image)
+    region = replace(region, perhaps_more=more)
     found = _outlined(image, region, field, settings, towards)
     if found is None:
         return None
@@ -122,7 +124,9 @@ def _trace(
             region = longer
             face, outline = _outlined(image, region, field, settings, towards) or found
             beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
-    flags = _doubts(face, region, outline, field, settings=settings, beyond=any(beyond))
+    flags = _doubts(
+        face, region, outline, field, settings=settings, beyond=any(beyond),
+        banded=lens_surface_within(face, image))
     return replace(face, flags=flags)
 
 
@@ -219,9 +223,12 @@ def _with_anterior(face: CutFace, side: str) -> CutFace:
 
 def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
-    settings: FaceSettings, beyond: bool,
+    settings: FaceSettings, beyond: bool, banded: bool,
 ) -> tuple[Raised, ...]:
-    """Return the doubts about one face's outline; ``beyond``: its lens goes on past an end."""
+    """Return the doubts about one face's outline.
+
+    ``beyond``: its lens goes on past an end; ``banded``: it may hold a lens's own surface.
+    """
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
     if float(np.median(thickness)) < settings.min_thickness_px:
@@ -242,6 +249,7 @@ def _doubts(
         "its edges go on beyond an end": beyond,
         "a part that the learned map left out was filled in": region.completed,
         "a part of the lens beside it may be cut as well": region.perhaps_more,
+        "a band along an edge may be the lens's own surface": banded,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:

@@ -9,6 +9,7 @@ the border so that nobody could say.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -46,6 +47,21 @@ class Outline:
     edge: Tensor
     beyond: tuple[Tensor, Tensor]
     thickness: Tensor
+
+    def part(self, members: Tensor) -> Outline:
+        """Return the outlines of some members."""
+        return Outline(
+            self.along[members], self.across[members], self.t[members], self.edge[members],
+            (self.beyond[0][members], self.beyond[1][members]), self.thickness[members],
+        )  # fmt: skip
+
+
+Body = Callable[[Batch, Outline, int], tuple[Tensor, Tensor]]
+"""What draws a lens's own surface beside the front (0) or back (1) border: electrons, and the
+distance inside it."""
+_OWN_BODIES = 0.3
+"""Share of the surfaces that are drawn here; the others are further hands'."""
+_KINDS = 4
 
 
 def _grid(b: Batch) -> tuple[Tensor, Tensor]:
@@ -216,6 +232,22 @@ def _body(b: Batch, at: Outline, side: int, surface: Tensor) -> tuple[Tensor, Te
     return surface, torch.minimum(inside, out)
 
 
+def _bodies(
+    b: Batch, at: Outline, side: int, surface: Tensor, others: tuple[Body, ...]
+) -> tuple[Tensor, Tensor]:
+    """Return lens surfaces beside one border, each by one of several hands, and their insides."""
+    plane, inside = _body(b, at, side, surface)
+    further = torch.rand(b.size, device=b.device) > _OWN_BODIES
+    kinds = torch.randperm(len(others))[:_KINDS].tolist()
+    owner = torch.arange(b.size, device=b.device) % max(len(kinds), 1)
+    for number, kind in enumerate(kinds):
+        members = torch.nonzero(further & (owner == number))[:, 0]
+        if members.numel():
+            part = b.part(int(members.numel()))
+            plane[members], inside[members] = others[kind](part, at.part(members), side)
+    return plane, inside
+
+
 def _polygon(b: Batch, row: Tensor, col: Tensor, radius: Tensor) -> Tensor:
     """Return the distance inside a splinter of straight and ragged sides about a place."""
     turn = any_angle(b)
@@ -253,7 +285,9 @@ def _other_thing(b: Batch, at: Outline) -> Tensor:
     return torch.where(b.chance(0.4) > 0, inside, -99.0)
 
 
-def surround(b: Batch, at: Outline, electrons: Tensor) -> tuple[Tensor, Tensor]:
+def surround(
+    b: Batch, at: Outline, electrons: Tensor, others: tuple[Body, ...] = ()
+) -> tuple[Tensor, Tensor]:
     """Return signal and scene codes of everything around the faces.
 
     Parameters
@@ -262,13 +296,15 @@ def surround(b: Batch, at: Outline, electrons: Tensor) -> tuple[Tensor, Tensor]:
     at : Outline
     electrons : (size, rows, cols) tensor
         Zones' looks over the whole picture, for things that look like a face: not to be learned.
+    others : tuple of Body
+        Lens surfaces by further hands.
     """
     signal = _ground(b)
     which = torch.randint(10, (b.size, 1, 1), device=b.device)
     layers = []
     optic, litter = drawn(b, OPTICS, 2), drawn(b, SURFACES, 2)
     for side, (only, both) in enumerate(((2, 8), (5, 8))):
-        surface, inside = _body(b, at, side, optic.roll(side, 0))
+        surface, inside = _bodies(b, at, side, optic.roll(side, 0), others)
         shown = ((which >= only) & (which < only + 3)) | (which >= both)
         layers.append((surface, torch.where(shown, inside, -99.0), BODY))
     thing = _other_thing(b, at)

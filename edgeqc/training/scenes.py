@@ -12,15 +12,19 @@ from torch.nn import functional
 
 from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
 from edgeqc.training.cell_classes import IGNORED
+from edgeqc.training.scene_lens_explant import BODIES as EXPLANT_BODIES
+from edgeqc.training.scene_lens_microscopist import BODIES as MICROSCOPIST_BODIES
+from edgeqc.training.scene_lens_optician import BODIES as OPTICIAN_BODIES
 from edgeqc.training.scene_surrounds import BODY, FACE, covered, outlines, surround, wandering
 from edgeqc.training.strip_fields import Batch, noise
 from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
-_VARIED = 0.5
+_VARIED = 0.7
 """Share of the pictures with any outline and a chamber's surroundings; the others are plain."""
 _Finish = Callable[[Tensor], tuple[Tensor, Tensor]]
 """From the zones' electrons to those of the scene, and its codes."""
+_BODIES = (*OPTICIAN_BODIES, *MICROSCOPIST_BODIES, *EXPLANT_BODIES)
 ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
 """Rows over columns of the pictures."""
 
@@ -179,7 +183,7 @@ def _varied_scenes(b: Batch) -> tuple[Place, _Finish]:
     place = _zones(b, at.along, at.across, at.t, at.thickness, at.edge)
 
     def finish(electrons: Tensor) -> tuple[Tensor, Tensor]:
-        around, codes = surround(b, at, electrons)
+        around, codes = surround(b, at, electrons, _BODIES)
         signal = _with_faces(b, place, electrons, around)
         return covered(b, at, signal, torch.where(at.edge > 0, FACE, codes))
 
