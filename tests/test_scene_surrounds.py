@@ -98,3 +98,20 @@ def test_only_big_things_over_the_border_take_the_truth_away():
     # what lies there can be seen, and thin litter leaves the face a face
     assert float((signal[changed] - 1).abs().mean()) > 0.05
     assert int(((signal - 1).abs() > 0.1).sum()) > int(changed.sum())
+
+
+def test_lens_surfaces_by_further_hands_lie_beside_the_face_and_nowhere_else():
+    torch.manual_seed(4)
+    b = Batch(24, 96, 128, "cpu")
+    at = outlines(b)
+
+    def marked(part, beside, side):
+        return torch.full_like(beside.edge, 9.0), beside.beyond[side]
+
+    signal, codes = surround(b, at, torch.ones_like(at.edge), (marked,))
+    seen = signal > 8.9
+    assert seen.any()
+    assert (codes[seen] == BODY).all()
+    assert (at.edge[seen] < 1).all()
+    plain, _ = surround(b, at, torch.ones_like(at.edge))
+    assert not (plain > 8.9).any()

@@ -9,21 +9,13 @@ memory). Nothing here covers a surface with a texture that cutting or tearing wo
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
-
 import torch
 from torch import Tensor
 from torch.nn import functional
 
 from edgeqc.training.scene_materials import any_angle, scratches, spots
+from edgeqc.training.scene_surrounds import Body, Outline
 from edgeqc.training.strip_fields import Batch, at_line, lines, noise, turned
-
-if TYPE_CHECKING:
-    from edgeqc.training.scene_surrounds import Outline
-
-Body = Callable[[Batch, "Outline", int], tuple[Tensor, Tensor]]
-"""What draws a lens surface beside one border of a face: its electrons, the distance inside it."""
 
 
 def _wander(b: Batch, position: Tensor, length: Tensor) -> Tensor:

@@ -8,21 +8,15 @@ shape and the scan, never the way of a blade, a laser or a tear.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
 from edgeqc.training.scene_materials import any_angle, scratches, spots
+from edgeqc.training.scene_surrounds import Body, Outline
 from edgeqc.training.strip_fields import Batch, at_line, lines, noise, standardised, turned
-
-if TYPE_CHECKING:
-    from edgeqc.training.scene_surrounds import Outline
-
-Body = Callable[[Batch, "Outline", int], tuple[Tensor, Tensor]]
 
 
 @dataclass(frozen=True)

@@ -9,16 +9,12 @@ lies in a few lines: the planes themselves are plain, whatever their brightness,
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import torch
 from torch import Tensor
 
 from edgeqc.training.scene_materials import any_angle, scratches, spots
-from edgeqc.training.scene_surrounds import Outline, laid, wandering
+from edgeqc.training.scene_surrounds import Body, Outline, laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, lines, noise
-
-Body = Callable[[Batch, Outline, int], tuple[Tensor, Tensor]]
 
 
 def _tone(b: Batch) -> Tensor:
