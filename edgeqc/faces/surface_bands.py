@@ -39,6 +39,7 @@ _SCATTER = 0.15  # of log energies, added to what the rows themselves show
 _STEP_MIN = 2.0
 """Least step of log energy, in scatters (median absolute deviations), summed over the scales."""
 _NEARLY = 0.8
+"""Share of the largest step from which an earlier row is taken for the band's border."""
 _QUARTER = 0.25
 _COLUMNS_MIN = 0.9
 """Share of the length over which there has to be less detail than beyond: by lower quartiles, for
