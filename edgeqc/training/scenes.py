@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, fields
 
 import torch
@@ -15,6 +14,7 @@ from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_lens_explant import BODIES as EXPLANT_BODIES
 from edgeqc.training.scene_lens_microscopist import BODIES as MICROSCOPIST_BODIES
 from edgeqc.training.scene_lens_optician import BODIES as OPTICIAN_BODIES
+from edgeqc.training.scene_places import Finish, zones
 from edgeqc.training.scene_surrounds import BODY, FACE, covered, outlines, surround, wandering
 from edgeqc.training.strip_fields import Batch, noise
 from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
@@ -22,8 +22,6 @@ from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 _FLOOR = 1e-7  # as in faces.face_model
 _VARIED = 0.7
 """Share of the pictures with any outline and a chamber's surroundings; the others are plain."""
-_Finish = Callable[[Tensor], tuple[Tensor, Tensor]]
-"""From the zones' electrons to those of the scene, and its codes."""
 _BODIES = (*OPTICIAN_BODIES, *MICROSCOPIST_BODIES, *EXPLANT_BODIES)
 ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
 """Rows over columns of the pictures."""
@@ -75,23 +73,8 @@ def _layout(b: Batch, at: _Frame) -> tuple[Place, Tensor]:
         far = torch.where(b.chance(0.3) > 0, b.uniform(0.2, 0.45), 3.0) * b.cols
         end = far - sign * at.along + slanted + b.uniform(0, 2) * noise(b, b.log_uniform(2, 20))
         edge = torch.minimum(edge, end)
-    place = _zones(b, at.along, across, t, at.thickness, edge)
+    place = zones(b, at.along, across, t, at.thickness, edge)
     return place, torch.where(t < 0.5, -1.0, 1.0)
-
-
-def _zones(
-    b: Batch, along: Tensor, across: Tensor, t: Tensor, thickness: Tensor, edge: Tensor
-) -> Place:
-    """Return the zones' places on faces of any outline."""
-    depth = torch.where(b.chance(0.75) > 0, b.uniform(0.6, 0.98), b.uniform(0.05, 0.7))
-    whole = torch.rand(b.size, 1, 1, device=b.device)
-    depth = torch.where(whole < 0.15, 2.0, torch.where(whole > 0.88, -1.0, depth))
-    depth = depth + wandering(b, along, b.uniform(0, 0.04), b.log_uniform(5, 80))
-    codes = torch.where(t < depth, 0, torch.where(b.chance(0.42) > 0, 1, 2))
-    border = b.uniform(-0.4, 0.4) * b.cols + 0.3 * b.normal() * across
-    codes = torch.where((along > border) & (b.chance(0.25) > 0), 1, codes)
-    soft = b.pick(0, 0, 2, 5) * b.uniform(0, 1)
-    return Place(t, codes, soft, (t - depth).abs() * thickness, edge)
 
 
 def _around(b: Batch, at: _Frame, place: Place, side: Tensor) -> tuple[Tensor, Tensor]:
@@ -164,7 +147,7 @@ def _with_faces(b: Batch, place: Place, electrons: Tensor, around: Tensor) -> Te
     return littered(b, place, inside * electrons + (1 - inside) * around)[0]
 
 
-def _plain_scenes(b: Batch) -> tuple[Place, _Finish]:
+def _plain_scenes(b: Batch) -> tuple[Place, Finish]:
     """Return straight faces, and what draws them on plain grounds."""
     at = _frame(b)
     place, side = _layout(b, at)
@@ -177,10 +160,10 @@ def _plain_scenes(b: Batch) -> tuple[Place, _Finish]:
     return place, finish
 
 
-def _varied_scenes(b: Batch) -> tuple[Place, _Finish]:
+def _varied_scenes(b: Batch) -> tuple[Place, Finish]:
     """Return faces of any outline, and what draws them in a specimen chamber."""
     at = outlines(b)
-    place = _zones(b, at.along, at.across, at.t, at.thickness, at.edge)
+    place = zones(b, at.along, at.across, at.t, at.thickness, at.edge)
 
     def finish(electrons: Tensor) -> tuple[Tensor, Tensor]:
         around, codes = surround(b, at, electrons, _BODIES)
