@@ -19,6 +19,7 @@ from edgeqc.faces.face import CutFace, unroll_face
 from edgeqc.faces.outline import polygon_mask
 from edgeqc.faces.surface_looks import belongs_to_cut, surface_features
 from edgeqc.imaging.image import CalibratedImage
+from edgeqc.order_statistics import row_medians
 from edgeqc.quantity import BoolArray
 
 FloatImage = NDArray[np.float32]
@@ -73,9 +74,10 @@ def lens_surface_within(face: CutFace, image: CalibratedImage) -> bool:
     pixels = np.nan_to_num(np.asarray(image.pixels, np.float32))
     grey = unroll_face(pixels, face, rows, cols)
     energy = _energies(grey)
+    course = row_medians(energy.reshape(-1, cols)).reshape(-1, rows)
     for last in (False, True):
         order = slice(None, None, -1) if last else slice(None)
-        border = _smooth_band(grey[order], energy[:, order])
+        border = _smooth_band(grey[order], energy[1, order], course[:, order])
         if border is not None and _looks_like_lens(
             pixels, image.valid, face, border / rows, last=last
         ):
@@ -95,14 +97,14 @@ def _energies(grey: FloatImage) -> FloatImage:
     return np.asarray(found, np.float32)
 
 
-def _smooth_band(grey: FloatImage, energy: FloatImage) -> int | None:
+def _smooth_band(grey: FloatImage, energy: FloatImage, course: FloatImage) -> int | None:
     """Return the row up to which there is little detail, and all along; None where there is none.
 
-    The first row lies at the edge in question.
+    The first row lies at the edge in question; ``energy`` is that of the middle scale, ``course``
+    the rows' medians of all scales.
     """
     rows = grey.shape[0]
     rim, reach = max(2, round(_RIM * rows)), max(6, round(_BEYOND * rows))
-    course = np.median(energy, axis=2)
     steps = {
         row: _step(course[:, rim : row - _GAP], course[:, row + _GAP : row + _GAP + reach])
         for row in np.unique(np.rint(np.geomspace(_NARROWEST, _WIDEST, _TRIED) * rows)).astype(int)
@@ -115,9 +117,8 @@ def _smooth_band(grey: FloatImage, energy: FloatImage) -> int | None:
         return None
     # medians bear some rows of the cut: the first row that does nearly as well has none
     border = min(row for row, step in steps.items() if step >= _NEARLY * largest)
-    middle = energy[1]
-    within = np.quantile(middle[rim : border - _GAP], _QUARTER, axis=0)
-    beyond = np.quantile(middle[border + _GAP : border + _GAP + reach], _QUARTER, axis=0)
+    within = np.quantile(energy[rim : border - _GAP], _QUARTER, axis=0)
+    beyond = np.quantile(energy[border + _GAP : border + _GAP + reach], _QUARTER, axis=0)
     if float((within < beyond).mean()) < _COLUMNS_MIN:
         return None
     band = grey[rim : border - _GAP]
@@ -132,8 +133,8 @@ def _step(within: FloatImage, beyond: FloatImage) -> float:
     """Return how much more detail there is beyond a border, in scatters from row to row."""
     levels, scatter = [], np.full(within.shape[0], _SCATTER)
     for part in (within, beyond):
-        levels.append(np.median(part, axis=1))
-        scatter += np.median(np.abs(part - levels[-1][:, None]), axis=1)
+        levels.append(row_medians(part))
+        scatter += row_medians(np.abs(part - levels[-1][:, None]))
     return float(((levels[1] - levels[0]) / scatter).sum())
 
 
