@@ -169,12 +169,13 @@ def _warped(plane: Tensor, right: Tensor, down: Tensor) -> Tensor:
 
 def _lit(b: Batch, height: Tensor, low: float, high: float, most: float) -> Tensor:
     """Return a ground of some relief: yield by tilt, a detector's side, dark hollows."""
-    down, right = _slope(height * (b.log_uniform(0.5, 2.5) / height.std().clamp(min=1e-3)))
+    height = standardised(blur(height, b.uniform(0.7, 2))) * b.log_uniform(0.5, 2.5)
+    down, right = _slope(height)
     way, steep = b.uniform(-math.pi, math.pi), torch.sqrt(1 + down**2 + right**2)
     plane = b.uniform(0.2, 1) * standardised((steep - 1).clamp(max=2))
     plane = plane + b.uniform(0.2, 1) * (torch.cos(way) * right + torch.sin(way) * down) / steep
-    plane = plane + b.uniform(0, 0.8) * standardised(height)
-    return b.uniform(low, high) + b.log_uniform(0.2 * most, 1.2 * most) * standardised(plane)
+    plane = standardised(plane + b.uniform(0, 0.8) * height).clamp(-3, 4)
+    return b.uniform(low, high) + b.log_uniform(0.2 * most, 1.2 * most) * plane
 
 
 def _crystals(b: Batch) -> Tensor:
@@ -268,8 +269,7 @@ def _surface(b: Batch, of: _Seen, electrons: Tensor) -> tuple[Tensor, Tensor]:
     plane = level + (light - _mean(light, body)) * b.pick(0.3, 1, 1) + _own_surface(b, at, depth)
     plane = plane + (end < torch.minimum(front, back)) * b.chance(0.6) * b.uniform(-0.3, 0.3)
     # a line, a bright rim or a rounded shoulder between face and surface; the far rim glows
-    gap, far = (-of.edge).clamp(min=0), of.outline.clamp(min=0)
-    plane = plane.clamp(0.05, 1.9)
+    gap, far, plane = (-of.edge).clamp(min=0), of.outline.clamp(min=0), plane.clamp(0.05, 1.9)
     for strength, away, wide in (
         (b.uniform(-0.5, 0.6), gap, b.log_uniform(0.8, 4)),
         (b.uniform(-0.3, 0.3), gap, b.log_uniform(0.02, 0.2) * of.solid.thick),
@@ -293,9 +293,9 @@ def _floor(b: Batch, of: _Seen, plane: Tensor) -> tuple[Tensor, Tensor]:
     solid = of.solid
     steep = solid.shift[1].abs().clamp(min=0.3)
     depth = (solid.thick / 2 - solid.y) / steep  # nearer to the viewer before the face
-    squeezed = _warped(plane, solid.x, depth * 0.8)
     near = (solid.y / solid.thick - 0.5).clamp(min=0) / b.log_uniform(0.01, 0.3)
-    return squeezed * (1 - b.pick(0, 0.4, 0.9) * b.uniform(0.3, 1) * torch.exp(-near)), depth
+    dark = b.pick(0, 0.4, 0.9) * b.uniform(0.3, 1) * torch.exp(-near)
+    return _warped(plane, solid.x, depth * 0.8) * (1 - dark), depth.clamp(min=0)
 
 
 def _over(b: Batch, edge: Tensor, signal: Tensor, codes: Tensor) -> tuple[Tensor, Tensor]:
