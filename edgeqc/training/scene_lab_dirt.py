@@ -215,21 +215,21 @@ def _marks(b: Batch) -> Tensor:
 
 def _skin(b: Batch, at: _Piece, side: int, marks: Tensor) -> _Two:
     """Return the electrons of the surface beyond one border, and the distance inside it."""
-    out = at.near[side].clamp(min=0)
-    reach = _either(b, 0.4, b.log_uniform(0.1, 0.6), b.log_uniform(0.6, 5))
-    reach = _either(b, 0.4, b.log_uniform(0.01, 0.1), reach) * at.thickness
+    out, far = at.near[side].clamp(min=0), b.log_uniform(0.1, 0.6)
+    reach = _either(b, 0.4, b.log_uniform(0.01, 0.1), _either(b, 0.4, far, b.log_uniform(0.6, 5)))
     taper = 1 + b.chance(0.5) * b.uniform(-1, 1) * at.along / b.cols
-    reach = reach * (taper + b.pick(0, 0, 0.1) * _cloud(b, b.uniform(60, 300)))
+    reach = at.thickness * reach * (taper + b.pick(0, 0, 0.1) * _cloud(b, b.uniform(60, 300)))
     own = b.uniform(0.05, 0.5) * b.cols - b.pick(-1, 1) * at.along + 0.4 * b.normal() * out
     ends = _either(b, 0.25, torch.minimum(at.end, own), at.end)
     ends = torch.where((reach > 0.5 * at.thickness) & (b.chance(0.35) > 0), 4.0 * b.cols, ends)
-    inside = torch.minimum(reach - at.even[side], ends + b.pick(0, 0, 0.3) * b.normal() * out)
+    border = torch.minimum(reach - at.even[side], 1.2 * reach + 3 + at.edge)
+    inside = torch.minimum(border, ends + b.pick(0, 0, 0.3) * b.normal() * out)
     level = _either(b, 0.5, 1 + 0.05 * b.normal(), b.uniform(0.2, 1.6))
     slant = b.chance(0.5) * b.uniform(-0.3, 0.5) * (out / reach.clamp(min=1)).clamp(0, 1)
     shoulder = _fade(out, reach.clamp(min=1) * b.uniform(0.05, 0.6) + 1)
     plane = level + marks - slant + b.chance(0.5) * b.uniform(-0.35, 0.45) * shoulder
     chamfer = b.chance(0.2) * b.log_uniform(2, 30) * b.cols / 800
-    seam = b.pick(0, -0.7, -0.4, -0.2, 0.4, 0.8) * b.uniform(0.4, 1)
+    seam = b.pick(0.15, -0.7, -0.4, -0.2, 0.4, 0.8) * b.uniform(0.4, 1)
     plane = torch.where(out < chamfer, plane + b.uniform(-0.4, 0.4), plane)
     plane = plane + seam * _bell((out - chamfer) / b.uniform(0.8, 3))
     rim = b.pick(0, 0.2, 0.7) * b.uniform(0.4, 1) * _fade(inside, b.log_uniform(1, 9))
@@ -333,7 +333,7 @@ def _charged(b: Batch, at: _Piece, signal: Tensor) -> Tensor:
     """Return the signal under charge: dark halo, wake along the scan, bands across everything."""
     here = (at.edge > 0).float()
     halo = blur(here, b.log_uniform(8, 70)).clamp(0, 1) * (1 - here)
-    signal = signal * (1 - b.chance(0.8) * b.uniform(0.5, 1.8) * halo).clamp(min=0.05)
+    signal = signal * (1 - b.chance(0.8) * b.uniform(0.4, 1.5) * halo).clamp(min=0.05)
     turn = 2 * math.pi * torch.fft.rfftfreq(2 * b.cols, device=b.device) * b.log_uniform(10, 200)
     wake = torch.fft.rfft(here, n=2 * b.cols) / torch.complex(torch.ones_like(turn), turn)
     wake = torch.fft.irfft(wake, n=2 * b.cols)[..., : b.cols] * (1 - here)
@@ -359,7 +359,7 @@ def _scanned(b: Batch, signal: Tensor) -> Tensor:
     far = torch.hypot(row - 0.1 * b.normal() * b.rows, col - 0.1 * b.normal() * b.cols) / b.cols
     bore = torch.sigmoid((far - b.uniform(0.42, 0.7)) / b.log_uniform(0.01, 0.08))
     dark = b.pick(0, 0.5, 1.2) * far**2 + b.chance(0.2) * b.uniform(0.2, 0.6) * bore
-    return (signal * (1 - dark).clamp(0.25, 1)).clamp(0, 3)
+    return (signal * (1 - dark).clamp(0.4, 1)).clamp(0, 3)
 
 
 def _scene(b: Batch, at: _Piece, kinds: _Kinds, *shares: float) -> tuple[Place, Finish]:
