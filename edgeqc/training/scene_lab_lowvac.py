@@ -135,17 +135,18 @@ def _paper(b: Batch) -> Tensor:
         body = 0.7 + 0.05 * layer + tone * (2 * found[2] - 1) + flank * hollow
         shade = dark * torch.exp(inside.clamp(-60, 0) / (0.6 * half))
         plane = _put(plane * (1 - shade), body, inside)
+        del found, u, piece, row, shift, width, x, inside, hollow, body, shade
     filler, _ = spots(b, b.log_uniform(6, 25), b.uniform(0.3, 0.9), b.uniform(0.5, 1))
     return plane + b.chance(0.5) * b.uniform(0.2, 1.2) * filler
 
 
 def _flat(b: Batch) -> Tensor:
     """Draw a sticky tab, wafer or glass: bare, wiped, pitted, wrinkled or pulled into threads."""
-    film = noise(b, b.log_uniform(15, 200), angle=any_angle(b), anisotropy=b.pick(1, 1, 8, 60))
-    plane = b.pick(0, 0.01, 0.04, 0.1) * film + 1
-    plane = plane + b.log_uniform(0.003, 0.06) * noise(b, b.log_uniform(0.8, 8))
     hole, rim = spots(b, b.log_uniform(10, 130), b.uniform(0.2, 1), b.log_uniform(0.6, 5))
-    plane = plane + b.chance(0.6) * (b.uniform(0, 0.4) * rim - b.uniform(-0.4, 0.5) * hole)
+    plane = 1 + b.chance(0.6) * (b.uniform(0, 0.4) * rim - b.uniform(-0.4, 0.5) * hole)
+    film = noise(b, b.log_uniform(15, 200), angle=any_angle(b), anisotropy=b.pick(1, 1, 8, 60))
+    plane = plane + b.pick(0, 0.01, 0.04, 0.1) * film
+    plane = plane + b.log_uniform(0.003, 0.06) * noise(b, b.log_uniform(0.8, 8))
     fold = noise(b, b.log_uniform(15, 120), angle=any_angle(b), anisotropy=b.log_uniform(2, 30))
     crest = torch.exp(-fold.abs() / b.uniform(0.03, 0.25)) - 0.5 * torch.sigmoid(6 * (fold - 1))
     return plane + b.pick(0, 0, 0.15, 0.4) * crest
@@ -178,6 +179,7 @@ def _salted(b: Batch, ground: Tensor, empty: Tensor) -> Tensor:
         facet = torch.sign(x + y) + 0.5 * torch.sign(x - y)
         ground = ground * (1 - 0.3 * torch.exp(inside.clamp(-90, 0) / 4))
         ground = _put(ground, 1 + 0.7 * found[5] + 0.12 * facet * (found[4] - 0.3), inside)
+        del found, u, v, x, y, row, col, half, room, cosine, sine, inside, facet
     return ground
 
 
@@ -206,13 +208,13 @@ def _ground(b: Batch, one: _Painted, other: _Painted, share: float) -> Tensor:
 
 def _marks(b: Batch) -> Tensor:
     """Return what faintly marks a moulded or lathed surface, about 0; on many next to nothing."""
-    plane = b.log_uniform(0.002, 0.025) * noise(b, b.log_uniform(0.8, 90))
+    grain, rim = spots(b, b.log_uniform(12, 160), b.uniform(0.5, 0.98), b.log_uniform(0.6, 3))
+    plane = b.chance(0.35) * (b.uniform(-0.3, 0.4) * grain + b.uniform(0, 0.1) * rim)
+    plane = plane + b.log_uniform(0.002, 0.025) * noise(b, b.log_uniform(0.8, 90))
     along, across = turned(b, any_angle(b))
     far = torch.hypot(along + b.log_uniform(0.3, 8) * b.cols, across)
     rings = torch.sin(2 * math.pi * far / b.log_uniform(5, 50))
     plane = plane + b.chance(0.25) * b.log_uniform(0.003, 0.05) * rings
-    grain, rim = spots(b, b.log_uniform(12, 160), b.uniform(0.5, 0.98), b.log_uniform(0.6, 3))
-    plane = plane + b.chance(0.35) * (b.uniform(-0.3, 0.4) * grain + b.uniform(0, 0.1) * rim)
     film = torch.sigmoid(25 * (noise(b, b.log_uniform(30, 200), exponent=1.5) - b.uniform(-1, 1.5)))
     plane = plane + b.pick(0, 0, 0, 0.2) * b.uniform(-1, 1) * (film + 6 * film * (1 - film))
     return plane + b.chance(0.3) * b.uniform(-0.3, 0.2) * scratches(b, 3)
@@ -220,6 +222,7 @@ def _marks(b: Batch) -> Tensor:
 
 def _flank(b: Batch, lay: _Lay, side: int) -> _Drawn:
     """Return the lens's surface beyond a long border, 1 where a face is, and its inside."""
+    plane = torch.where(b.chance(0.55) > 0, 1 + 0.03 * b.normal(), b.uniform(0.35, 1.6)) + _marks(b)
     out = lay.plain[side]
     share = torch.where(b.chance(0.5) > 0, b.log_uniform(0.01, 0.1), b.log_uniform(0.1, 4))
     usual = (share * lay.thickness).clamp(min=1.5)
@@ -232,7 +235,6 @@ def _flank(b: Batch, lay: _Lay, side: int) -> _Drawn:
     flush = torch.where(b.chance(0.85) > 0, flush, 999.0)
     inside = _soft_min(inside, flush, b.pick(0.3, 0.3, 6, 30).minimum(0.2 * usual))
     u = (out / reach.clamp(min=1)).clamp(0, 1)
-    plane = torch.where(b.chance(0.55) > 0, 1 + 0.03 * b.normal(), b.uniform(0.35, 1.6)) + _marks(b)
     # tilted away from the detector above: a shoulder that darkens, a chamfer of another grey
     plane = plane * (1 - b.pick(0, 0, 0.15, 0.5) * b.uniform(0.3, 1) * u ** b.pick(1, 2, 4))
     chamfer = torch.sigmoid((b.log_uniform(1.5, 0.05 * b.cols) - out) / b.uniform(0.4, 2))
@@ -271,10 +273,10 @@ def _lens(b: Batch, lay: _Lay, electrons: Tensor, ground: Tensor) -> _Trio:
 
 def _littered(b: Batch, lay: _Lay, signal: Tensor, codes: Tensor, hairs: float) -> _Drawn:
     """Return the scene with stains, debris and fibres over all, as the gas lets it be seen."""
+    grain, _ = spots(b, b.log_uniform(8, 50), b.uniform(0.2, 0.9), b.log_uniform(0.5, 1.5))
     film = noise(b, b.log_uniform(30, 200), exponent=1.5) - b.uniform(-0.5, 2)
     stain = torch.sigmoid(film / 0.08) + b.uniform(-1, 1) * torch.exp(-film.abs() / 0.04)
     signal = signal + b.chance(0.25) * b.uniform(-0.15, 0.2) * stain
-    grain, _ = spots(b, b.log_uniform(8, 50), b.uniform(0.2, 0.9), b.log_uniform(0.5, 1.5))
     near = torch.exp(-lay.edge.abs() / b.log_uniform(3, 60)) > b.uniform(0, 1)
     signal = signal + b.chance(0.35) * grain * near * (b.uniform(0.5, 2) - signal)
     for _ in range(2):
@@ -288,14 +290,12 @@ def _littered(b: Batch, lay: _Lay, signal: Tensor, codes: Tensor, hairs: float) 
         signal = _put(signal, body, inside)
         broad = torch.where(half > 0.006 * b.cols, inside, _NONE)
         codes = torch.where((broad > 0) & (lay.edge.abs() < 4 * half), IGNORED, codes)
-    # through the gas: a skirt of the beam, charge that drifts
-    skirt = b.pick(0, 0.1, 0.3) * b.uniform(0.3, 1)
-    signal = signal + skirt * (blur(signal, b.log_uniform(8, 80)) - signal)
+    # through the gas: a skirt of the beam, charge that drifts and trails along the lines
+    signal = signal + b.pick(0, 0.03, 0.1, 0.25) * (blur(signal, b.log_uniform(8, 80)) - signal)
     slow = lines(b.size, b.rows, b.log_uniform(6, 120)[:, 0], b.device)[:, :, None]
     signal = signal * (1 + b.pick(0, 0.02, 0.05, 0.12) * b.uniform(0.2, 1) * slow)
     cloud = noise(b, b.uniform(0.1, 0.4) * b.cols, exponent=1.5)
     signal = signal + b.pick(0, 0, 0.03, 0.08, 0.15) * b.uniform(0.2, 1) * cloud
-    # charge and amplifier remember what the beam has passed: trails along the lines
     pad = b.cols // 2
     f = torch.fft.rfftfreq(b.cols + pad, device=b.device)
     memory = torch.fft.rfft(functional.pad(signal, (pad, 0), mode="reflect"))
