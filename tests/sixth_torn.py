@@ -209,9 +209,9 @@ def parabolas(rng, shape, room):
 def folds(rng, shape, room):
     """Rubbery folds across the pull: crests of uneven height that bend, fork and end."""
     gap = _scale(rng, room, 9, 48)
-    way, side = _front(rng, shape, 0.8)
+    way, side = _front(rng, shape, 0.5)
     bent = F(gap * 0.35)
-    way = way + bent * rough(rng, shape, gap * 2.6, 3) + F(gap) * noise(rng, shape, gap * 9)
+    way = way + bent * rough(rng, shape, gap * 2.6, 3) + F(gap * 0.6) * noise(rng, shape, gap * 9)
     side = side + bent * noise(rng, shape, gap * 3)
     way, side = way - way.min(), side - side.min()
     table = noise(rng, (int(side.max()) + 3, int(way.max()) + 3), gap * 3.2, gap)
