@@ -243,7 +243,7 @@ def _own(b: Batch, at: Outline, end: Tensor, side: int, marks: Tensor) -> tuple[
     plane = plane + b.pick(0, 0, 0.4, -0.3, -0.7) * torch.exp(-depth / b.log_uniform(0.8, 5))
     inside = torch.minimum(border - depth, 1.4 * border + 2 + at.edge)  # follows round corners
     plane = plane + b.pick(0, 0, 0.4, 0.8) * torch.exp(-inside.clamp(min=0) / b.log_uniform(1, 8))
-    inside = torch.minimum(inside, end + b.pick(0, 0, -0.2, 0.1) * b.cols * b.uniform(0, 1))
+    inside = torch.minimum(inside, end + b.pick(0, 0, -0.2, 0.03) * b.cols * b.uniform(0, 1))
     return plane, torch.minimum(inside, torch.minimum(at.beyond[side], -at.edge))
 
 
@@ -253,7 +253,7 @@ def _assembled(b: Batch, lie: tuple[Outline, Tensor], face: Tensor, ground: Tens
     which = torch.randint(20, (b.size, 1, 1), device=b.device)  # seven in twenty show none
     marks, near, layers = _clean(b), at.edge, []
     for side, shown in enumerate((((which >= 7) & (which < 11)) | (which >= 15), which >= 11)):
-        plane, inside = _own(b, at, end, side, marks.roll(97 * side, 2))
+        plane, inside = _own(b, at, end, side, marks.flip(1 + side))
         layers.append((plane, torch.where(shown, inside, -99.0)))
         near = torch.maximum(near, layers[-1][1]).clamp(max=0)
     shade = b.pick(0, 0.5, 0.9) * b.uniform(0.2, 1) * torch.exp(near / b.log_uniform(2, 50))
@@ -316,9 +316,9 @@ def _clamped(b: Batch) -> tuple[Place, Finish]:
             bevel = b.pick(0, 0.3, -0.4) * torch.sigmoid((b.log_uniform(3, 40) - jaw) / 1.5)
             shadow = b.uniform(0, 0.5) * torch.exp(jaw.clamp(max=0) / b.log_uniform(2, 20))
             signal = signal * (1 - shadow * (at.edge < 0))
-            signal = laid(signal, metal.roll(71 * side, 1) + bevel, jaw)
+            signal = laid(signal, metal.flip(1 + side) + bevel, jaw)
             codes = torch.where(jaw > 0, BACKGROUND, codes)
-        signal, codes = _over(b, at, (signal, codes), metal.roll(131, 2), jaw_end)
+        signal, codes = _over(b, at, (signal, codes), metal.flip(1, 2), jaw_end)
         return _settled(b, (signal, torch.where(ends & (jaw_end > 0), BACKGROUND, codes)))
 
     return place, finish
@@ -356,7 +356,7 @@ def _among_pieces(b: Batch) -> tuple[Place, Finish]:
             piece = torch.minimum(b.log_uniform(0.06, 0.5) * b.rows - v.abs(), long)
             piece = piece + b.pick(1, 4, 12) * noise(b, b.log_uniform(8, 60), exponent=1.4)
             sigma, torn, level = b.log_uniform(1.5, 9), b.chance(0.6) > 0, b.uniform(0.4, 1.2)
-            plane = torch.where(torn, electrons.flip(1).roll(53 * number, 2), 1 + _clean(b))
+            plane = torch.where(torn, electrons.flip(1 + number % 2), 1 + _clean(b))
             plane = level * blur(plane, sigma) + 0.3 * torch.exp(-piece.abs() / sigma)
             share = torch.sigmoid(piece / sigma) * b.chance(0.7)
             signal = signal + share * (plane - signal)
@@ -391,7 +391,7 @@ def _bedded(b: Batch) -> tuple[Place, Finish]:
             radius = b.log_uniform(0.05, 0.3) * b.cols
             blob = radius - away + 0.2 * radius * noise(b, 0.4 * radius, exponent=1.5)
             blob = blob - 9999 * b.chance(1 - share)
-            seen = _over(b, at, seen, ground.roll(61, 1), blob)
+            seen = _over(b, at, seen, ground.flip(1), blob)
         return _settled(b, seen)
 
     return place, finish
