@@ -26,8 +26,7 @@ from edgeqc.training.strips import Place
 
 _Pair = tuple[Tensor, Tensor]
 _NONE, _PAD = -99.0, 48
-_Light = tuple[Tensor, Tensor, Tensor]
-"""Direction to the detector in columns and rows, and how one-sided it collects."""
+_Light = tuple[Tensor, Tensor, Tensor]  # to the detector in columns and rows; how one-sided
 
 
 @dataclass(frozen=True)
@@ -38,8 +37,8 @@ class _Piece:
     across: Tensor
     t: Tensor
     edge: Tensor
-    out: _Pair
-    limb: _Pair
+    out: list[Tensor]
+    limb: list[Tensor]
     ends: Tensor
     thickness: Tensor
     angle: Tensor
@@ -74,8 +73,7 @@ def _lit(b: Batch, height: Tensor, light: _Light, low: float, high: float) -> Te
     """Return the electrons of a height map: tilt, facing the detector, shadows in hollows."""
     wide = functional.pad(height[:, None], (1,) * 4, mode="replicate")[:, 0]
     right, down = wide[:, 1:-1, 2:] - wide[:, 1:-1, :-2], wide[:, 2:, 1:-1] - wide[:, :-2, 1:-1]
-    scale = (right**2 + down**2).mean(dim=(1, 2), keepdim=True).sqrt() + 1e-4
-    steep = b.log_uniform(low, high) / scale
+    steep = b.log_uniform(low, high) / ((right**2 + down**2).mean((1, 2), True).sqrt() + 1e-4)
     right, down = (right * steep).clamp(-6, 6), (down * steep).clamp(-6, 6)
     tilt = torch.sqrt(1 + right**2 + down**2)
     facing = -(light[0] * right + light[1] * down) / tilt
@@ -150,7 +148,6 @@ def _border(b: Batch, x: Tensor, thick: Tensor, long: Tensor) -> tuple[Tensor, .
         return _some(b, share, low, high)[:, 0]
     def worn(finest: float, coarsest: float) -> Tensor:
         return lines(b.size, x.shape[1], b.log_uniform(finest, coarsest)[:, 0], b.device)
-
     bow = u(-0.35, 0.35, 0.5) / long * (x - u(-0.3, 0.3) * long) ** 2
     knee = u(-0.5, 0.5, 0.15) * ((x - u(-0.35, 0.35) * long) ** 2 + 60).sqrt()
     step = torch.sigmoid((x - u(-0.4, 0.4) * long) / b.log_uniform(0.8, 40)[:, 0])
@@ -191,27 +188,28 @@ def _piece(b: Batch, free: float, low: float, high: float, ended: float, two: fl
     thickness = side * part
     along, across = turned(b, angle)
     across = across + b.uniform(-0.5, 0.5) * (1.15 * side - thickness).clamp(min=0.1 * side)
-    pitch = thickness * (1.12 + b.log_uniform(0.02, 0.7))
-    second = b.chance(two) * (across > pitch / 2)
-    across, along = across - second * pitch, along + (second - 0.4) * b.uniform(-0.5, 0.5) * length
     count = 2 * (b.rows + b.cols)
     x = torch.arange(count, device=b.device, dtype=torch.float32)[None] - count / 2
     thick, long = thickness[:, 0], length[:, 0]
     axis = _border(b, x, thick, long)[0]
-    edges, near, limb = [], [], []
+    pitch = thickness * (1.12 + b.log_uniform(0.02, 0.7))
+    bent, both = across - at_line(axis, along + count / 2), b.chance(two)
+    second = both * (bent > pitch / 2)
+    fold = torch.where(both > 0, (pitch / 2 - bent).abs() - 1, 1e4)
+    bent, along = bent - second * pitch, along + (second - 0.4) * b.uniform(-0.5, 0.5) * length
+    edges, out, limb = [], [], []
     for sign in (-1.0, 1.0):
         _, course, fine = _border(b, x, thick, long)
-        smooth = axis + sign * (thick / 2 + course)
-        slope = functional.pad(smooth[:, 2:] - smooth[:, :-2], (1, 1)) / 2
+        smooth = sign * (thick / 2 + course)
+        slope = functional.pad((axis + smooth)[:, 2:] - (axis + smooth)[:, :-2], (1, 1)) / 2
         slant = (1 + at_line(slope.clamp(-1.5, 1.5), along + count / 2) ** 2).sqrt()
-        limb.append(sign * (across - at_line(smooth, along + count / 2)) / slant)
+        limb.append(sign * (bent - at_line(smooth, along + count / 2)) / slant)
         edges.append(at_line(smooth + sign * fine, along + count / 2))
-        near.append(sign * (edges[-1] - across) / slant)
+        out.append(sign * (bent - edges[-1]) / slant)
     far = [torch.where(b.chance(ended) > 0, b.uniform(0.12, 0.47), 3.0) * length for _ in "ab"]
-    t = (across - edges[0]) / (edges[1] - edges[0]).clamp(min=4)
-    edge, ends = _ended(b, torch.minimum(*near), (along, across), thickness, far)
-    outs, limbs = (-near[0], -near[1]), (limb[0], limb[1])
-    return _Piece(along, across, t, edge, outs, limbs, ends, thickness, angle)
+    t = (bent - edges[0]) / (edges[1] - edges[0]).clamp(min=4)
+    edge, ends = _ended(b, -torch.maximum(*out), (along, bent), thickness, far)
+    return _Piece(along, across, t, edge.minimum(fold), out, limb, ends, thickness, angle)
 
 
 def _marks(b: Batch, along: Tensor, out: Tensor) -> Tensor:
@@ -246,7 +244,7 @@ class _Stage:
         cast = _trail(torch.sigmoid(solid), self.light, b.log_uniform(low, high), b.uniform(1, 15))
         foot = b.pick(0, 0.3, 0.8) * _fades(-solid, b.log_uniform(2, 25))
         glow = _some(b, 0.2, 0, 0.4) * _fades(-solid, b.uniform(5, 60))
-        depth = _some(b, 0.8, 0.2, 1) * most * (1.5 * cast).clamp(0, 1)
+        depth = _some(b, 0.85, 0.2, 1) * most * (2 * cast).clamp(0, 1)
         self.signal = self.signal * (1 - depth) * (1 - foot) + glow
 
     def facing(self, sign: Tensor | float) -> Tensor:
@@ -270,12 +268,12 @@ class _Stage:
         inside = torch.minimum(border - self.piece.limb[side], out)
         shift = b.pick(0, 0, 1) * b.uniform(-0.15, 0.06) * b.cols
         inside = torch.minimum(inside, self.piece.ends + shift + b.pick(0, 0.4) * b.normal() * out)
-        x = (out / border.clamp(min=2)).clamp(0, 1)
+        x, equal = (out / border.clamp(min=2)).clamp(0, 1), b.chance(0.45)
         level = (1 + self.facing(2.0 * side - 1) * b.uniform(0.6, 1.1)).clamp(0.12, 1.9)
-        level = torch.where(b.chance(0.45) > 0, 1 + 0.08 * b.normal(), level)
+        level = torch.where(equal > 0, 1 + 0.08 * b.normal(), level)
         bend = _some(b, 0.7, -0.6, 0.6) * x ** b.uniform(0.5, 2) + _marks(b, along, out)
         limb = b.pick(0, 0.2, 0.6) * b.uniform(0.3, 1) + 0.3 * (level < 0.45)
-        shoulder = b.pick(0, 0, 0.4, 0.8, -0.4) * b.uniform(0.3, 1)
+        shoulder = (b.pick(0, 0, 0.4, 0.8) - equal * b.pick(0, 0.2, 0.6)) * b.uniform(0.3, 1)
         body = level * (1 + bend) + limb * _fades(inside, b.log_uniform(1, 12))
         body = body + shoulder * _fades(out, b.log_uniform(1, 14))
         bevel = _some(b, 0.25, 0, 1) ** 2 * 0.12 * b.rows
@@ -299,9 +297,9 @@ class _Stage:
         b, light, edge = self.b, self.light, self.piece.edge
         stain = torch.sigmoid(10 * (_cloud(b, 15, 90) - b.uniform(0.8, 2)))
         self.signal = self.signal * (1 + _some(b, 0.25, -0.35, 0.3) * stain)
-        speck, rim = spots(b, b.log_uniform(10, 70), b.uniform(0.6, 0.98), b.uniform(1, 2))
+        speck, rim = spots(b, b.log_uniform(8, 60), b.uniform(0.75, 0.99), b.uniform(0.5, 2))
         speck = speck - 0.7 * light[2] * (speck - speck.roll((1, 1), (1, 2))) + rim
-        self.signal = self.signal + _some(b, 0.35, -0.2, 0.6) * speck
+        self.signal = self.signal + _some(b, 0.22, -0.3, 0.8) * speck
         along, across = turned(b, any_angle(b))
         half, along = b.log_uniform(1, 8), along - b.uniform(-0.4, 0.4) * b.cols
         far = across - b.uniform(-0.35, 0.35) * b.rows + b.uniform(-1, 1) / b.cols * along**2
@@ -363,11 +361,13 @@ def _bedded_in_foil(stage: _Stage, electrons: Tensor) -> None:
     stage.seat(electrons)
     size = b.log_uniform(12, 120)
     swell = size * (noise(b, size, exponent=1.6) - b.uniform(0.3, 1.8))
-    lap = torch.minimum(swell, b.uniform(0.02, 0.2) * stage.piece.thickness - edge)
-    lap = torch.where(b.chance(0.3) > 0, lap, _NONE)
+    reach = torch.where(b.chance(0.3) > 0, b.uniform(0.02, 0.2), -9) * stage.piece.thickness
+    lap = torch.minimum(swell, reach - edge)
     foot = torch.minimum(swell + b.uniform(0, 1) * size, -edge)
     paint = torch.maximum(lap, torch.where(b.chance(0.45) > 0, foot, _NONE))
-    dried = _lit(b, silver_paint(b), stage.light, 0.1, 1.2) * b.uniform(0.4, 1.4)
+    half = silver_paint(b.part((b.size + 1) // 2))
+    flakes = torch.cat([half, half.flip(1, 2)])[: b.size]
+    dried = _lit(b, flakes, stage.light, 0.1, 1.2) * b.uniform(0.4, 1.4)
     stage.lay(dried + b.uniform(0, 0.6) * _fades(paint, b.log_uniform(1, 8)), paint, 0)
     stage.codes = torch.where((lap > 0) & (edge > -2), IGNORED, stage.codes)
 
