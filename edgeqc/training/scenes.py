@@ -11,18 +11,30 @@ from torch.nn import functional
 
 from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
 from edgeqc.training.cell_classes import IGNORED
+from edgeqc.training.scene_lab_dirt import SCENES as DIRT_SCENES
+from edgeqc.training.scene_lab_holders import SCENES as HOLDER_SCENES
+from edgeqc.training.scene_lab_lowvac import SCENES as LOW_VACUUM_SCENES
+from edgeqc.training.scene_lab_slivers import SCENES as SLIVER_SCENES
+from edgeqc.training.scene_lab_solid import SCENES as SOLID_SCENES
+from edgeqc.training.scene_lab_sputter import SCENES as SPUTTER_SCENES
 from edgeqc.training.scene_lens_explant import BODIES as EXPLANT_BODIES
 from edgeqc.training.scene_lens_microscopist import BODIES as MICROSCOPIST_BODIES
 from edgeqc.training.scene_lens_optician import BODIES as OPTICIAN_BODIES
-from edgeqc.training.scene_places import Finish, zones
+from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import BODY, FACE, covered, outlines, surround, wandering
 from edgeqc.training.strip_fields import Batch, noise
 from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
-_VARIED = 0.7
-"""Share of the pictures with any outline and a chamber's surroundings; the others are plain."""
+_PLAIN, _VARIED = 0.2, 0.35
+"""Shares of the pictures with straight faces on plain grounds, and with any outline and a
+chamber's surroundings; the others are further hands' scenes."""
+_HANDS_AT_A_TIME = 3
 _BODIES = (*OPTICIAN_BODIES, *MICROSCOPIST_BODIES, *EXPLANT_BODIES)
+_FURTHER: tuple[Scene, ...] = (
+    *LOW_VACUUM_SCENES, *SPUTTER_SCENES, *SLIVER_SCENES, *HOLDER_SCENES, *SOLID_SCENES,
+    *DIRT_SCENES,
+)  # fmt: skip
 ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
 """Rows over columns of the pictures."""
 
@@ -173,12 +185,22 @@ def _varied_scenes(b: Batch) -> tuple[Place, Finish]:
     return place, finish
 
 
+def _kinds(size: int) -> list[tuple[Scene, int]]:
+    """Return what draws how many members of a batch."""
+    chance = torch.rand(size)
+    plain, varied = int((chance < _PLAIN).sum()), int((chance > 1 - _VARIED).sum())
+    further = size - plain - varied
+    which = torch.randperm(len(_FURTHER))[:_HANDS_AT_A_TIME].tolist()
+    each = [len(range(number, further, len(which))) for number in range(len(which))]
+    return [(_plain_scenes, plain), (_varied_scenes, varied),
+            *zip((_FURTHER[kind] for kind in which), each, strict=True)]  # fmt: skip
+
+
 def _scenes(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     """Return electrons, scene codes and zones of plain and of varied scenes."""
-    count = int((torch.rand(b.size) < _VARIED).sum())
-    kinds = ((_plain_scenes, b.size - count), (_varied_scenes, count))
-    sizes = [size for _, size in kinds if size]
-    laid_out = [draw(b.part(size)) for draw, size in kinds if size]
+    kinds = [(draw, size) for draw, size in _kinds(b.size) if size]
+    sizes = [size for _, size in kinds]
+    laid_out = [draw(b.part(size)) for draw, size in kinds]
     places = [[getattr(place, of.name) for of in fields(Place)] for place, _ in laid_out]
     together = Place(*(torch.cat(parts) for parts in zip(*places, strict=True)))
     electrons = zone_signal(b, together)[0].split(sizes)
