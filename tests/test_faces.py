@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
@@ -528,6 +529,18 @@ def test_label_raster_gives_every_pixel_its_cell() -> None:
         rings = rings[::-1]
     counts = np.bincount(raster.ravel(), minlength=4)[1:]
     assert counts / counts.sum() == pytest.approx(np.array(rings) / sum(rings), abs=2e-3)
+
+
+def test_label_raster_of_chords_without_a_length() -> None:
+    face = ring_face()
+    flat = replace(face, posterior_px=np.where(
+        np.arange(face.s_px.size)[:, None] < 500, face.anterior_px, face.posterior_px))
+    labels = np.repeat(np.array([1, 2], np.uint8), 100)[:, None].repeat(40, axis=1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        raster = label_raster(flat, labels, (1536, 2048))
+    inside = polygon_mask(face.outline_px, (1536, 2048))
+    assert set(np.unique(raster[inside])) == {1, 2}
 
 
 # ------------------------------------------------------------------------------ phantoms

@@ -138,8 +138,8 @@ def face_raster(face: CutFace, labels: NDArray[np.uint8], window: FrameWindow) -
     rows, cols = window.station.shape
     found = np.empty((rows, cols), np.uint8)
     for strip in _strips(rows, cols):
-        column = np.clip((window.station[strip] * share).astype(np.int32), 0, n_s - 1)
-        row = np.clip((window.t[strip] * n_t).astype(np.int32), 0, n_t - 1)
+        column = np.clip(window.station[strip] * share, 0, n_s - 1).astype(np.int32)
+        row = np.clip(window.t[strip] * n_t, 0, n_t - 1).astype(np.int32)  # t of no chord: huge
         found[strip] = np.where(window.inside[strip], labels[row, column], np.uint8(0))
     return FaceRaster(window.rows, window.cols, found)
 
