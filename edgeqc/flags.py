@@ -150,7 +150,8 @@ _ALL = (
     # --- zones --------------------------------------------------------------------------------
     Flag("zones_unnamed", _V, "The texture cannot name the zones.",
          "The borders are shown; the names are a guess."),
-    Flag(RESIDUAL_FLAG, _V, "What the laser did not cut: whether it was torn or cut by scissors is not sure.",
+    Flag(RESIDUAL_FLAG, _V,
+         "What the laser did not cut: whether it was torn or cut by scissors is not sure.",
          "Confirm its name; the laser zone and the cut depth do not rest on it."),
     Flag("named_by_sheet", _N,
          "What freed the remainder rests on the sheet: its look is none that the models know.",

@@ -6,7 +6,7 @@ import pytest
 
 from edgeqc.faces.face import CutFace
 from edgeqc.faces.fragment import FaceSettings, find_face_regions
-from edgeqc.faces.surface_bands import lens_surface_within
+from edgeqc.faces.surface_bands import bands_within
 from edgeqc.faces.trace import trace_cut_faces
 from edgeqc.imaging.image import CalibratedImage, ImageSource
 
@@ -57,12 +57,12 @@ def whole_face():
 @pytest.mark.parametrize("at_top", [True, False])
 @pytest.mark.parametrize("band", [30, 60, 100])
 def test_a_smooth_band_along_an_edge_is_seen(band, at_top):
-    assert lens_surface_within(whole_face(), drawn(band, at_top=at_top))
+    assert bands_within(whole_face(), drawn(band, at_top=at_top)).doubtful
 
 
 def test_a_face_of_one_texture_and_a_band_of_drag_lines_are_no_lens_surface():
-    assert not lens_surface_within(whole_face(), drawn(0))
-    assert not lens_surface_within(whole_face(), drawn(60, lined=True))
+    assert not bands_within(whole_face(), drawn(0)).doubtful
+    assert not bands_within(whole_face(), drawn(60, lined=True)).doubtful
 
 
 @pytest.mark.parametrize("change", ["mirrored", "turned", "darker"])
@@ -70,7 +70,7 @@ def test_mirror_turn_gain_and_offset_change_nothing(change):
     face = whole_face()
     for band in (0, 60):
         image = drawn(band)
-        plain = lens_surface_within(face, image)
+        plain = bands_within(face, image).doubtful
         pixels = image.pixels
         if change == "darker":
             other, moved = picture(0.6 * pixels + 0.1), face
@@ -80,7 +80,7 @@ def test_mirror_turn_gain_and_offset_change_nothing(change):
         else:
             other, moved = picture(np.rot90(pixels).copy()), moved_face(
                 face, lambda at: np.stack([COLS - 1 - at[:, 1], at[:, 0]], axis=1))
-        assert lens_surface_within(moved, other) == plain
+        assert bands_within(moved, other).doubtful == plain
 
 
 def moved_face(face, move):
@@ -94,7 +94,7 @@ def moved_face(face, move):
 def test_a_face_of_few_pixels_is_not_asked():
     face = whole_face()
     small = moved_face(face, lambda at: at / 10)
-    assert not lens_surface_within(small, drawn(60))
+    assert not bands_within(small, drawn(60)).doubtful
 
 
 def test_the_outline_says_what_is_doubted():
@@ -116,3 +116,38 @@ def test_a_part_that_hung_on_the_face_by_a_thread_is_asked_about(length, doubted
     region = find_face_regions(drawn(0), FaceSettings(), probability=plane)[0]
     assert region.mask[:, :100].sum() > 0.9 * region.mask.sum()
     assert region.perhaps_more is doubted
+
+
+def learned(band, lens):
+    """A learned map of all classes that gives a band along the upper edge so much lens."""
+    plane = np.zeros((3, ROWS // 4, COLS // 4), np.float32)
+    face = np.s_[TOP // 4 : BOTTOM // 4, LEFT // 4 : RIGHT // 4]
+    plane[2][face] = 1.0
+    part = np.s_[TOP // 4 : (TOP + band) // 4, LEFT // 4 : RIGHT // 4]
+    plane[2][part], plane[1][part] = 1 - lens, lens
+    plane[0] = 1 - plane[1] - plane[2]
+    return plane
+
+
+@pytest.mark.parametrize("band", [20, 32])
+@pytest.mark.parametrize("lens", [0.0, 0.3])
+def test_a_narrow_band_is_left_out_where_the_learned_map_sees_lens_in_it_too(band, lens):
+    faces, _ = trace_cut_faces(
+        drawn(band), FaceSettings(), anterior="top", probability=learned(band, lens))
+    face = faces[0]
+    rows = face.anterior_px[20:-20, 0]
+    details = ";".join(flag.detail for flag in face.flags if flag.name == "outline_doubtful")
+    assert "lens's own surface" in details
+    assert ("left out" in details) == (lens > 0)
+    assert np.median(rows) == pytest.approx(TOP + band if lens else TOP, abs=1.5)
+    assert np.median(face.posterior_px[20:-20, 0]) == pytest.approx(BOTTOM, abs=1.5)
+
+
+def test_a_lined_zone_stays_even_where_the_learned_map_sees_lens():
+    faces, _ = trace_cut_faces(
+        drawn(32, lined=True), FaceSettings(), anterior="top", probability=learned(32, 0.3))
+    assert np.median(faces[0].anterior_px[20:-20, 0]) == pytest.approx(TOP, abs=1.5)
+
+
+def test_a_face_on_which_no_map_is_known_keeps_every_band():
+    assert bands_within(whole_face(), drawn(32)).sure == ()

@@ -320,6 +320,11 @@ def _to_border(run: _Run, field: Field, *, forward: bool) -> _Run:
     return kept.with_ends(None, border)
 
 
+def clockwise(points: FloatArray) -> FloatArray:
+    """Return the points (n, 2) of a closed outline in the order in which they run clockwise."""
+    return points[::-1] if _area(points - points.mean(axis=0)) > 0 else points
+
+
 def polygon_area(points: FloatArray) -> float:
     """Return the area of a closed outline (n, 2), in square pixels."""
     return abs(_area(points - points.mean(axis=0)))

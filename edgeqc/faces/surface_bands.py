@@ -5,22 +5,25 @@ band. Where the learned map takes it for part of the face, every fraction of the
 On the unrolled face such a band stands out: along one long edge, over nearly the whole length, the
 fine detail is less than beyond a line that runs with the edge, it does not go together along the
 face as what a tool or a tear leaves does, and at full resolution the band looks like a lens
-(``edgeqc.faces.surface_looks``). A laser zone without texture looks the same: this is a doubt, and
-nothing is cut away.
+(``edgeqc.faces.surface_looks``). A laser zone without texture looks the same: this is a doubt. Only
+where the learned map, too, sees the lens's surface in a narrow band is it one, and left out.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from edgeqc.faces.best_path import best_paths
 from edgeqc.faces.face import CutFace, unroll_face
 from edgeqc.faces.outline import polygon_mask
 from edgeqc.faces.surface_looks import belongs_to_cut, surface_features
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.order_statistics import row_medians
-from edgeqc.quantity import BoolArray
+from edgeqc.quantity import BoolArray, FloatArray
 
 FloatImage = NDArray[np.float32]
 
@@ -49,14 +52,79 @@ _TOGETHER_MAX = 0.3
 """Largest autocorrelation of the grey along the face at two and three samples."""
 _SLOW = 6.0  # samples; slower changes of grey are taken out before, and every row's mean
 _CUT_MAX = 0.5
+_SLIVER, _NARROW_REACH = 0.025, 0.16
+"""Fractions of the thickness between which the border of a narrow band is sought by itself: where
+a zone ends farther in, the largest step lies there."""
+_STEP_NARROW, _COLUMNS_NARROW, _TOGETHER_NARROW = 3.0, 0.78, 0.35
+_STEP_LENS, _COLUMNS_LENS, _LENS_MIN = 2.5, 0.6, 0.1
+"""A narrow band is doubted by its detail alone, by step, columns and what goes together along it;
+or where the learned map gives it so much mean probability of the lens's other surfaces. By both it
+is one: of 228 faces of six makers whose outline held no more than the face none, of 51 with a band
+eleven (seeds 124200000 to 124900059), chosen there."""
+_ACROSS, _ALONG = 8, 200  # points at which the learned map is read
+_HIGH, _LEAST_HIGH = 0.03, 4
+"""Rows, as a fraction of the thickness and at least, either side of a band's border that its step
+is taken from in each column."""
+_CLEAR = 2  # rows either side of it that are left out
+_EVERY = 4  # columns of which one is asked for
+_STIFFNESS = 0.15
+_SEEN, _SEEN_MIN = 0.3, 0.9
+"""Step of log energy that shows a border, and the share of the columns that show one."""
 _NARROW, _CUT_MAX_NARROW = 0.2, 0.8
 """Probability of a cut up to which a band is doubted, and that of a band narrower than a fraction
 of the thickness: of few rows the look at full resolution tells less. Chosen on 538 faces of five
 makers (seeds 116000000 to 116600109 and 122000000 to 122700069)."""
 
 
-def lens_surface_within(face: CutFace, image: CalibratedImage) -> bool:
-    """Return whether a band along a long edge looks like the lens's own surface.
+@dataclass(frozen=True)
+class LensBand:
+    """A band along a long edge that is the lens's own surface.
+
+    Parameters
+    ----------
+    last : bool
+        Whether it lies along the last of the two edges (``posterior_px``), else the first.
+    reach : (n_chords,) float array
+        How far it reaches from that edge on every chord, as a fraction of the thickness.
+    """
+
+    last: bool
+    reach: FloatArray
+
+
+@dataclass(frozen=True)
+class Bands:
+    """What looks like the lens's own surface within an outline.
+
+    Parameters
+    ----------
+    doubtful : bool
+        Whether a band may be the lens's own surface.
+    sure : tuple of LensBand
+        Bands that are, by texture and by the learned map: at most one along each edge.
+    """
+
+    doubtful: bool
+    sure: tuple[LensBand, ...]
+
+
+@dataclass(frozen=True)
+class _Unrolled:
+    """The unrolled face, its first row at the edge in question."""
+
+    grey: FloatImage
+    energy: FloatImage
+    course: FloatImage
+
+    def turned_over(self) -> _Unrolled:
+        """Return the same from the other edge."""
+        return _Unrolled(self.grey[::-1], self.energy[:, ::-1], self.course[:, ::-1])
+
+
+def bands_within(
+    face: CutFace, image: CalibratedImage, own_surface: FloatImage | None = None
+) -> Bands:
+    """Return the bands along a face's long edges that look like the lens's own surface.
 
     Parameters
     ----------
@@ -64,25 +132,103 @@ def lens_surface_within(face: CutFace, image: CalibratedImage) -> bool:
         The face, its chords from one long edge to the other.
     image : CalibratedImage
         The picture.
+    own_surface : (rows, cols) float32 array, optional
+        The learned map of the lens's other surfaces, on a coarse grid over the picture. Without
+        it no band is sure.
     """
     thickness = float(np.median(face.thickness_px))
     length = float(face.s_px[-1] - face.s_px[0])
     shrink = max(1.0, thickness / _ROWS_MAX, length / _COLUMNS_MAX)
     rows, cols = round(thickness / shrink), round(length / shrink)
     if min(rows, cols) < _LEAST_ROWS:
-        return False
+        return Bands(False, ())
     pixels = np.nan_to_num(np.asarray(image.pixels, np.float32))
     grey = unroll_face(pixels, face, rows, cols)
     energy = _energies(grey)
     course = row_medians(energy.reshape(-1, cols)).reshape(-1, rows)
-    for last in (False, True):
-        order = slice(None, None, -1) if last else slice(None)
-        border = _smooth_band(grey[order], energy[1, order], course[:, order])
-        if border is not None and _looks_like_lens(
-            pixels, image.valid, face, border / rows, last=last
-        ):
-            return True
-    return False
+    first = _Unrolled(grey, energy, course)
+    sure, doubtful = [], False
+    for last, side in ((False, first), (True, first.turned_over())):
+        narrow = _narrow_band(side)
+        lens = 0.0
+        if narrow is not None and own_surface is not None and narrow.step > _STEP_LENS:
+            lens = _mean_within(own_surface, image, face, narrow.border / rows, last=last)
+        smooth = narrow is not None and narrow.smooth
+        if narrow is not None and smooth and lens > _LENS_MIN:
+            reach = _reach(side, narrow)
+            if reach is not None:
+                at = (np.arange(face.s_px.size) + 0.5) / face.s_px.size * cols - 0.5
+                sure.append(LensBand(last, np.interp(at, np.arange(cols), reach) / rows))
+                continue
+        border = None if doubtful else _smooth_band(side)
+        doubtful = doubtful or smooth or lens > _LENS_MIN or (
+            border is not None
+            and _looks_like_lens(pixels, image.valid, face, border / rows, last=last))
+    return Bands(doubtful, tuple(sure))
+
+
+@dataclass(frozen=True)
+class _NarrowBand:
+    """A narrow band of little detail: its border, the likeliest one, and how sure that is."""
+
+    border: int
+    peak: int
+    step: float
+    smooth: bool
+
+
+def _narrow_band(side: _Unrolled) -> _NarrowBand | None:
+    """Return the narrow band along an edge in which there is less detail than beyond."""
+    rows = side.grey.shape[0]
+    steps = _steps(side.course, _SLIVER, _NARROW_REACH)
+    if not steps or max(steps.values()) <= 0:
+        return None
+    peak = max(steps, key=lambda row: steps[row])
+    border = min(row for row, step in steps.items() if step >= _NEARLY * steps[peak])
+    share = _share_with_less(side.energy[1], border)
+    if share < _COLUMNS_LENS:
+        return None
+    smooth = (
+        steps[peak] > _STEP_NARROW and share > _COLUMNS_NARROW
+        and _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_NARROW)
+    return _NarrowBand(int(border), int(peak), steps[peak], smooth)
+
+
+def _reach(side: _Unrolled, band: _NarrowBand) -> FloatArray | None:
+    """Return the row up to which a band reaches in every column; None where none is seen.
+
+    Along it the step of detail is largest (exact, by dynamic programming).
+    """
+    energy = side.energy[1]
+    rows, cols = energy.shape
+    high = max(_LEAST_HIGH, round(_HIGH * rows))
+    row = np.arange(_rim(rows), min(rows - high - _CLEAR, round(1.8 * band.peak) + 6))
+    total = np.vstack([np.zeros((1, cols), np.float32), np.cumsum(energy, axis=0)])
+    start = np.maximum(row - _CLEAR - high, 0)
+    stop = np.maximum(row - _CLEAR, start + 1)
+    above = (total[stop] - total[start]) / (stop - start)[:, None]
+    below = (total[row + _CLEAR + high] - total[row + _CLEAR]) / high
+    step = cv2.GaussianBlur(below - above, (0, 0), sigmaX=6.0, sigmaY=0.8)[:, ::_EVERY]
+    path = best_paths([(np.ascontiguousarray(step.T, np.float32), _STIFFNESS)])[0]
+    seen = step[path, np.arange(path.size)] > _SEEN
+    if float(seen.mean()) < _SEEN_MIN:
+        return None
+    return np.interp(np.arange(cols), _EVERY * np.arange(path.size), row[path])
+
+
+def _mean_within(
+    plane: FloatImage, image: CalibratedImage, face: CutFace, border: float, *, last: bool
+) -> float:
+    """Return the mean of a coarse plane over a band along an edge."""
+    cell = np.array(image.pixels.shape) / plane.shape
+    t = border * (np.arange(_ACROSS) + 0.5) / _ACROSS
+    station = np.linspace(0, face.s_px.size - 1, _ALONG)
+    points = face.chord_points_px(station[None, :], (1 - t if last else t)[:, None])
+    at = ((points + 0.5) / cell - 0.5).astype(np.float32)
+    read = cv2.remap(
+        plane, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
+        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return float(np.mean(read))
 
 
 def _energies(grey: FloatImage) -> FloatImage:
@@ -97,19 +243,49 @@ def _energies(grey: FloatImage) -> FloatImage:
     return np.asarray(found, np.float32)
 
 
-def _smooth_band(grey: FloatImage, energy: FloatImage, course: FloatImage) -> int | None:
-    """Return the row up to which there is little detail, and all along; None where there is none.
+def _rim(rows: int) -> int:
+    """Return how many rows along the edge are left out: rims are bright and blurred."""
+    return max(2, round(_RIM * rows))
 
-    The first row lies at the edge in question; ``energy`` is that of the middle scale, ``course``
-    the rows' medians of all scales.
-    """
-    rows = grey.shape[0]
-    rim, reach = max(2, round(_RIM * rows)), max(6, round(_BEYOND * rows))
-    steps = {
-        row: _step(course[:, rim : row - _GAP], course[:, row + _GAP : row + _GAP + reach])
-        for row in np.unique(np.rint(np.geomspace(_NARROWEST, _WIDEST, _TRIED) * rows)).astype(int)
+
+def _beyond(rows: int) -> int:
+    """Return how many rows beyond a band it is compared with."""
+    return max(6, round(_BEYOND * rows))
+
+
+def _steps(course: FloatImage, narrowest: float, widest: float) -> dict[int, float]:
+    """Return how much more detail there is beyond each row, by rows tried as a band's border."""
+    rows = course.shape[1]
+    rim, reach = _rim(rows), _beyond(rows)
+    tried = np.unique(np.rint(np.geomspace(narrowest, widest, _TRIED) * rows)).astype(int)
+    return {
+        int(row): _step(course[:, rim : row - _GAP], course[:, row + _GAP : row + _GAP + reach])
+        for row in tried
         if row - rim > _GAP + 1
     }
+
+
+def _share_with_less(energy: FloatImage, border: int) -> float:
+    """Return the share of the columns in which a band has less detail than what lies beyond."""
+    rows = energy.shape[0]
+    within = np.quantile(energy[_rim(rows) : border - _GAP], _QUARTER, axis=0)
+    beyond = np.quantile(
+        energy[border + _GAP : border + _GAP + _beyond(rows)], _QUARTER, axis=0)
+    return float((within < beyond).mean())
+
+
+def _along(band: FloatImage) -> float:
+    """Return how far the grey of a band goes together along the face."""
+    band = band - cv2.GaussianBlur(band, (0, 0), _SLOW)
+    band = band - band.mean(axis=1, keepdims=True)
+    variance = float((band**2).mean()) + _FLOOR**2
+    return max(float((band[:, lag:] * band[:, :-lag]).mean()) / variance for lag in (2, 3))
+
+
+def _smooth_band(side: _Unrolled) -> int | None:
+    """Return the row up to which there is little detail, and all along; None where it is not."""
+    rows = side.grey.shape[0]
+    steps = _steps(side.course, _NARROWEST, _WIDEST)
     if not steps:
         return None
     largest = max(steps.values())
@@ -117,16 +293,9 @@ def _smooth_band(grey: FloatImage, energy: FloatImage, course: FloatImage) -> in
         return None
     # medians bear some rows of the cut: the first row that does nearly as well has none
     border = min(row for row, step in steps.items() if step >= _NEARLY * largest)
-    within = np.quantile(energy[rim : border - _GAP], _QUARTER, axis=0)
-    beyond = np.quantile(energy[border + _GAP : border + _GAP + reach], _QUARTER, axis=0)
-    if float((within < beyond).mean()) < _COLUMNS_MIN:
+    if _share_with_less(side.energy[1], border) < _COLUMNS_MIN:
         return None
-    band = grey[rim : border - _GAP]
-    band = band - cv2.GaussianBlur(band, (0, 0), _SLOW)
-    band = band - band.mean(axis=1, keepdims=True)
-    variance = float((band**2).mean()) + _FLOOR**2
-    along = max(float((band[:, lag:] * band[:, :-lag]).mean()) / variance for lag in (2, 3))
-    return int(border) if along < _TOGETHER_MAX else None
+    return border if _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_MAX else None
 
 
 def _step(within: FloatImage, beyond: FloatImage) -> float:

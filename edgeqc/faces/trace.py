@@ -22,14 +22,24 @@ from edgeqc.faces.fragment import (
 )
 from edgeqc.faces.frame import Chords, Sides, chords_of
 from edgeqc.faces.going_on import ends_gone_beyond
-from edgeqc.faces.outline import Outline, coarse_outline, polygon_area, refine_outline
+from edgeqc.faces.outline import (
+    Outline,
+    clockwise,
+    coarse_outline,
+    polygon_area,
+    refine_outline,
+)
 from edgeqc.faces.sides import Field
-from edgeqc.faces.surface_bands import lens_surface_within
+from edgeqc.faces.surface_bands import Bands, bands_within
 from edgeqc.flags import Raised, raised
 from edgeqc.imaging.image import CalibratedImage
 from edgeqc.quantity import BoolArray, FloatArray
 
 SIDES = ("top", "bottom", "left", "right")
+
+_LEAST_CELL_PX, _CELL_OF_BAND = 1.5, 0.13
+"""Cell by which an edge is sought again where a band was left out: at least, and as a fraction of
+the band's width. The search reaches a few cells."""
 
 NOWHERE = 0.02
 """Below this share of complete chords no thickness is to be had."""
@@ -124,10 +134,37 @@ def _trace(
             region = longer
             face, outline = _outlined(image, region, field, settings, towards) or found
             beyond = ends_gone_beyond(face, image.pixels, probability=region.probability)
+    own = None if region.lens is None or region.probability is None else np.clip(
+        region.lens - region.probability, 0, 1)
+    bands = bands_within(face, image, own)
+    left_out = bool(bands.sure)
+    if left_out:
+        face, outline = _without(face, bands, image, field, region, settings, towards)
+        bands = bands_within(face, image, own)
     flags = _doubts(
         face, region, outline, field, settings=settings, beyond=any(beyond),
-        banded=lens_surface_within(face, image))
+        banded=bands.doubtful or bool(bands.sure), left_out=left_out)
     return replace(face, flags=flags)
+
+
+def _without(
+    face: CutFace, bands: Bands, image: CalibratedImage, field: Field, region: FaceRegion,
+    settings: FaceSettings, towards: str,
+) -> tuple[CutFace, Outline]:
+    """Return a face without bands of its lens's own surface, and its outline."""
+    station = np.arange(face.s_px.size, dtype=float)
+    edges = [face.anterior_px, face.posterior_px]
+    cell = max(region.cell_px)
+    for band in bands.sure:
+        edges[band.last] = face.chord_points_px(
+            station, 1 - band.reach if band.last else band.reach)
+        # the band's outer border must stay out of reach
+        width = float(np.median(band.reach * face.thickness_px))
+        cell = min(cell, max(_LEAST_CELL_PX, _CELL_OF_BAND * width))
+    polygon = clockwise(np.concatenate([edges[0], edges[1][::-1]]))
+    outline = refine_outline(
+        image, polygon, field, cell_px=cell, settings=settings.edge, towards=towards)
+    return _face_in(outline), outline
 
 
 def _with(region: FaceRegion, mask: BoolArray) -> FaceRegion:
@@ -145,12 +182,16 @@ def _outlined(
     outline = refine_outline(
         image, coarse, field, cell_px=max(region.cell_px), settings=settings.edge,
         towards=towards)
+    return _face_in(outline), outline
+
+
+def _face_in(outline: Outline) -> CutFace:
+    """Return the face within an outline, unnumbered, with its upper or left edge as anterior."""
     chords = _upright(chords_of(outline.sides))
-    face = CutFace(
+    return CutFace(
         number=0, outline_px=outline.sides.outline_px, anterior_px=chords.first_px,
         posterior_px=chords.second_px, s_px=chords.s_px, complete=chords.complete,
         anterior="unknown", anterior_source="none", u_edge_px=outline.u_edge_px)
-    return face, outline
 
 
 def _soft(region: FaceRegion, image: CalibratedImage) -> FloatImage:
@@ -223,11 +264,12 @@ def _with_anterior(face: CutFace, side: str) -> CutFace:
 
 def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
-    settings: FaceSettings, beyond: bool, banded: bool,
+    settings: FaceSettings, beyond: bool, banded: bool, left_out: bool,
 ) -> tuple[Raised, ...]:
     """Return the doubts about one face's outline.
 
-    ``beyond``: its lens goes on past an end; ``banded``: it may hold a lens's own surface.
+    ``beyond``: its lens goes on past an end; ``banded``: it may hold a lens's own surface;
+    ``left_out``: a band of that was left out.
     """
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
@@ -250,6 +292,7 @@ def _doubts(
         "a part that the learned map left out was filled in": region.completed,
         "a part of the lens beside it may be cut as well": region.perhaps_more,
         "a band along an edge may be the lens's own surface": banded,
+        "a band of the lens's own surface along an edge was left out": left_out,
     }
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:
