@@ -21,8 +21,11 @@ def picture(pixels):
     )  # fmt: skip
 
 
-def drawn(band, *, at_top=True, lined=False, seed=3):
-    """A cratered face with a band of so many rows along one edge, smooth or with drag lines."""
+def drawn(band, *, at_top=True, lined=False, dusty=False, seed=3):
+    """A cratered face with a band of so many rows along one edge, smooth or with drag lines.
+
+    ``dusty``: dust lies on the band, and the noise goes together over some pixels.
+    """
     rng = np.random.default_rng(seed)
     pixels = np.full((ROWS, COLS), 0.15)
     grain = cv2.GaussianBlur(rng.standard_normal((ROWS, COLS)), (0, 0), 2.5)
@@ -37,7 +40,13 @@ def drawn(band, *, at_top=True, lined=False, seed=3):
             line = cv2.GaussianBlur(rng.standard_normal((ROWS, 1)), (1, 0), sigmaX=0.1, sigmaY=1.3)
             look = 0.06 * line / line.std() * np.ones((1, COLS))
         pixels[part] = (0.4 + look)[part]
-    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.7) + rng.normal(0, 0.012, pixels.shape)
+    noise = rng.normal(0, 0.012, pixels.shape)
+    if dusty:
+        noise = 3 * cv2.GaussianBlur(noise, (0, 0), 1.5)
+        for row, col in zip(rng.integers(TOP, TOP + max(band, 1), 60),
+                            rng.integers(LEFT, RIGHT, 60), strict=True):
+            cv2.circle(pixels, (int(col), int(row)), int(rng.integers(1, 4)), 0.9, -1)
+    pixels = cv2.GaussianBlur(pixels, (0, 0), 0.7) + noise
     return picture(np.clip(pixels, 0, 1))
 
 
@@ -58,6 +67,12 @@ def whole_face():
 @pytest.mark.parametrize("band", [30, 60, 100])
 def test_a_smooth_band_along_an_edge_is_seen(band, at_top):
     assert bands_within(whole_face(), drawn(band, at_top=at_top)).doubtful
+
+
+@pytest.mark.parametrize("band", [30, 100])
+def test_a_dusty_band_is_seen_through_noise_that_goes_together(band):
+    assert bands_within(whole_face(), drawn(band, dusty=True)).doubtful
+    assert not bands_within(whole_face(), drawn(0, dusty=True)).doubtful
 
 
 def test_a_face_of_one_texture_and_a_band_of_drag_lines_are_no_lens_surface():

@@ -61,6 +61,11 @@ _STEP_LENS, _COLUMNS_LENS, _LENS_MIN = 2.5, 0.6, 0.1
 or where the learned map gives it so much mean probability of the lens's other surfaces. By both it
 is one: of 228 faces of six makers whose outline held no more than the face none, of 51 with a band
 eleven (seeds 124200000 to 124900059), chosen there."""
+_LOUDEST = 0.9  # quantile
+_COLUMNS_QUIET, _QUIET_MAX = 0.7, 0.4
+"""Of 251 faces of six makers (seeds 124200000 to 124900049) bands of the lens had a fifth to two
+fifths of the detail beyond them, zones of the cut at least half (10th percentile), the smoothest
+two, of painted faces, a third; chosen there."""
 _ACROSS, _ALONG = 8, 200  # points at which the learned map is read
 _HIGH, _LEAST_HIGH = 0.03, 4
 """Rows, as a fraction of the thickness and at least, either side of a band's border that its step
@@ -160,10 +165,11 @@ def bands_within(
                 at = (np.arange(face.s_px.size) + 0.5) / face.s_px.size * cols - 0.5
                 sure.append(LensBand(last, np.interp(at, np.arange(cols), reach) / rows))
                 continue
-        border = None if doubtful else _smooth_band(side)
+        wide = None if doubtful else _smooth_band(side)
         doubtful = doubtful or smooth or lens > _LENS_MIN or (
-            border is not None
-            and _looks_like_lens(pixels, image.valid, face, border / rows, last=last))
+            wide is not None
+            and (wide.quiet or _looks_like_lens(
+                pixels, image.valid, face, wide.border / rows, last=last)))
     return Bands(doubtful, tuple(sure))
 
 
@@ -188,9 +194,10 @@ def _narrow_band(side: _Unrolled) -> _NarrowBand | None:
     share = _share_with_less(side.energy[1], border)
     if share < _COLUMNS_LENS:
         return None
-    smooth = (
-        steps[peak] > _STEP_NARROW and share > _COLUMNS_NARROW
-        and _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_NARROW)
+    smooth = steps[peak] > _STEP_NARROW and (
+        (share > _COLUMNS_NARROW
+         and _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_NARROW)
+        or (share > _COLUMNS_QUIET and _loudness(side.grey, border) < _QUIET_MAX))
     return _NarrowBand(int(border), int(peak), steps[peak], smooth)
 
 
@@ -282,8 +289,32 @@ def _along(band: FloatImage) -> float:
     return max(float((band[:, lag:] * band[:, :-lag]).mean()) / variance for lag in (2, 3))
 
 
-def _smooth_band(side: _Unrolled) -> int | None:
-    """Return the row up to which there is little detail, and all along; None where it is not."""
+def _loudness(grey: FloatImage, border: int) -> float:
+    """Return the detail's standard deviation within a band as a share of that beyond it.
+
+    Detail beyond its 90th percentile counts as that: dust on a lens's surface is no texture.
+    """
+    rows = grey.shape[0]
+    sizes = []
+    for part in (grey[_rim(rows) : border - _GAP],
+                 grey[border + _GAP : border + _GAP + _beyond(rows)]):
+        detail = part - cv2.GaussianBlur(part, (0, 0), _SLOW)
+        detail = detail - detail.mean(axis=1, keepdims=True)
+        most = np.quantile(np.abs(detail), _LOUDEST)
+        sizes.append(float(np.clip(detail, -most, most).std()))
+    return sizes[0] / (sizes[1] + _FLOOR)
+
+
+@dataclass(frozen=True)
+class _WideBand:
+    """A band of any width: its border, and whether it is so quiet that no cut is."""
+
+    border: int
+    quiet: bool
+
+
+def _smooth_band(side: _Unrolled) -> _WideBand | None:
+    """Return the band along an edge in which there is little detail; None where there is none."""
     rows = side.grey.shape[0]
     steps = _steps(side.course, _NARROWEST, _WIDEST)
     if not steps:
@@ -293,9 +324,14 @@ def _smooth_band(side: _Unrolled) -> int | None:
         return None
     # medians bear some rows of the cut: the first row that does nearly as well has none
     border = min(row for row, step in steps.items() if step >= _NEARLY * largest)
-    if _share_with_less(side.energy[1], border) < _COLUMNS_MIN:
+    share = _share_with_less(side.energy[1], border)
+    if (largest > _STEP_NARROW and share > _COLUMNS_QUIET
+            and _loudness(side.grey, border) < _QUIET_MAX):
+        return _WideBand(border, quiet=True)
+    if share < _COLUMNS_MIN:
         return None
-    return border if _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_MAX else None
+    alike = _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_MAX
+    return _WideBand(border, quiet=False) if alike else None
 
 
 def _step(within: FloatImage, beyond: FloatImage) -> float:
