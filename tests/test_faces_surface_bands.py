@@ -43,8 +43,8 @@ def drawn(band, *, at_top=True, lined=False, dusty=False, seed=3):
     noise = rng.normal(0, 0.012, pixels.shape)
     if dusty:
         noise = 3 * cv2.GaussianBlur(noise, (0, 0), 1.5)
-        for row, col in zip(rng.integers(TOP, TOP + max(band, 1), 60),
-                            rng.integers(LEFT, RIGHT, 60), strict=True):
+        for row, col in zip(rng.integers(TOP, TOP + max(band, 1), band // 2),
+                            rng.integers(LEFT, RIGHT, band // 2), strict=True):
             cv2.circle(pixels, (int(col), int(row)), int(rng.integers(1, 4)), 0.9, -1)
     pixels = cv2.GaussianBlur(pixels, (0, 0), 0.7) + noise
     return picture(np.clip(pixels, 0, 1))
