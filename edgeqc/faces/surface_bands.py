@@ -55,17 +55,18 @@ _CUT_MAX = 0.5
 _SLIVER, _NARROW_REACH = 0.025, 0.16
 """Fractions of the thickness between which the border of a narrow band is sought by itself: where
 a zone ends farther in, the largest step lies there."""
-_STEP_NARROW, _COLUMNS_NARROW, _TOGETHER_NARROW = 3.0, 0.78, 0.35
-_STEP_LENS, _COLUMNS_LENS, _LENS_MIN = 2.5, 0.6, 0.1
-"""A narrow band is doubted by its detail alone, by step, columns and what goes together along it;
-or where the learned map gives it so much mean probability of the lens's other surfaces. By both it
-is one: of 228 faces of six makers whose outline held no more than the face none, of 51 with a band
-eleven (seeds 124200000 to 124900059), chosen there."""
+_STEP_NARROW = 3.0
 _LOUDEST = 0.9  # quantile
 _COLUMNS_QUIET, _QUIET_MAX = 0.7, 0.4
-"""Of 251 faces of six makers (seeds 124200000 to 124900049) bands of the lens had a fifth to two
-fifths of the detail beyond them, zones of the cut at least half (10th percentile), the smoothest
-two, of painted faces, a third; chosen there."""
+_QUIET_REACH, _QUIET_MAX_WIDE = 0.2, 0.3
+"""Share of the columns with less detail, and detail as a share of that beyond, of a band up to
+and beyond a fraction of the thickness. Of 251 faces of six makers (seeds 124200000 to 124900049)
+bands of the lens had a fifth to two fifths of it, zones of the cut at least half (10th percentile),
+the smoothest wide ones a third; chosen there and on 216 more (127700000 to 127800129)."""
+_STEP_LENS, _COLUMNS_LENS, _LENS_MIN = 2.5, 0.6, 0.1
+"""A narrow band is also doubted where the learned map gives it so much mean probability of the
+lens's other surfaces. Quiet and given that, it is one: of those 251 faces none of 179 whose outline
+held no more than the face, eleven of 45 whose outline did."""
 _ACROSS, _ALONG = 8, 200  # points at which the learned map is read
 _HIGH, _LEAST_HIGH = 0.03, 4
 """Rows, as a fraction of the thickness and at least, either side of a band's border that its step
@@ -158,15 +159,15 @@ def bands_within(
         lens = 0.0
         if narrow is not None and own_surface is not None and narrow.step > _STEP_LENS:
             lens = _mean_within(own_surface, image, face, narrow.border / rows, last=last)
-        smooth = narrow is not None and narrow.smooth
-        if narrow is not None and smooth and lens > _LENS_MIN:
+        quiet = narrow is not None and narrow.quiet
+        if narrow is not None and quiet and lens > _LENS_MIN:
             reach = _reach(side, narrow)
             if reach is not None:
                 at = (np.arange(face.s_px.size) + 0.5) / face.s_px.size * cols - 0.5
                 sure.append(LensBand(last, np.interp(at, np.arange(cols), reach) / rows))
                 continue
         wide = None if doubtful else _smooth_band(side)
-        doubtful = doubtful or smooth or lens > _LENS_MIN or (
+        doubtful = doubtful or quiet or lens > _LENS_MIN or (
             wide is not None
             and (wide.quiet or _looks_like_lens(
                 pixels, image.valid, face, wide.border / rows, last=last)))
@@ -180,12 +181,11 @@ class _NarrowBand:
     border: int
     peak: int
     step: float
-    smooth: bool
+    quiet: bool
 
 
 def _narrow_band(side: _Unrolled) -> _NarrowBand | None:
     """Return the narrow band along an edge in which there is less detail than beyond."""
-    rows = side.grey.shape[0]
     steps = _steps(side.course, _SLIVER, _NARROW_REACH)
     if not steps or max(steps.values()) <= 0:
         return None
@@ -194,11 +194,10 @@ def _narrow_band(side: _Unrolled) -> _NarrowBand | None:
     share = _share_with_less(side.energy[1], border)
     if share < _COLUMNS_LENS:
         return None
-    smooth = steps[peak] > _STEP_NARROW and (
-        (share > _COLUMNS_NARROW
-         and _along(side.grey[_rim(rows) : border - _GAP]) < _TOGETHER_NARROW)
-        or (share > _COLUMNS_QUIET and _loudness(side.grey, border) < _QUIET_MAX))
-    return _NarrowBand(int(border), int(peak), steps[peak], smooth)
+    quiet = (
+        steps[peak] > _STEP_NARROW and share > _COLUMNS_QUIET
+        and _loudness(side.grey, border) < _QUIET_MAX)
+    return _NarrowBand(int(border), int(peak), steps[peak], quiet)
 
 
 def _reach(side: _Unrolled, band: _NarrowBand) -> FloatArray | None:
@@ -325,8 +324,9 @@ def _smooth_band(side: _Unrolled) -> _WideBand | None:
     # medians bear some rows of the cut: the first row that does nearly as well has none
     border = min(row for row, step in steps.items() if step >= _NEARLY * largest)
     share = _share_with_less(side.energy[1], border)
+    limit = _QUIET_MAX if border < _QUIET_REACH * rows else _QUIET_MAX_WIDE
     if (largest > _STEP_NARROW and share > _COLUMNS_QUIET
-            and _loudness(side.grey, border) < _QUIET_MAX):
+            and _loudness(side.grey, border) < limit):
         return _WideBand(border, quiet=True)
     if share < _COLUMNS_MIN:
         return None
