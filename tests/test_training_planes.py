@@ -68,3 +68,18 @@ def test_drawn_samples_hold_every_zone_and_code():
     planes, classes = draw_scenes(3, 1.0, "cpu")
     assert bool(torch.isfinite(planes).all())
     assert {0, 2} <= set(classes.unique().tolist()) <= {0, 1, 2, 255}
+
+
+@pytest.mark.parametrize("size", [1, 2, 5, 24])
+def test_every_picture_of_a_batch_is_drawn_by_one_hand(size):
+    from edgeqc.training import scenes
+
+    torch.manual_seed(size)
+    drawn = set()
+    for _ in range(60):
+        kinds = scenes._kinds(size)
+        assert sum(count for _, count in kinds) == size
+        assert min(count for _, count in kinds) >= 0
+        drawn |= {draw for draw, count in kinds if count}
+    assert len(drawn & set(scenes._FURTHER)) > len(scenes._FURTHER) / 2
+    assert len(set(scenes._FURTHER)) == 24
