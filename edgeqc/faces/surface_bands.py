@@ -6,7 +6,8 @@ On the unrolled face such a band stands out: along one long edge, over nearly th
 fine detail is less than beyond a line that runs with the edge, it does not go together along the
 face as what a tool or a tear leaves does, and at full resolution the band looks like a lens
 (``edgeqc.faces.surface_looks``), or it is far quieter than what lies beyond, dust left aside. A
-laser zone without texture looks the same: this is a doubt. Only where the learned map, too, sees the lens's surface in a narrow band is it one, and left out.
+laser zone without texture looks the same: this is a doubt. Only where the learned map, too, sees
+the lens's surface in a narrow band is it one, and left out.
 """
 
 from __future__ import annotations
