@@ -52,7 +52,6 @@ edges are bright lines of a few rows."""
 _TOGETHER_MAX = 0.3
 """Largest autocorrelation of the grey along the face at two and three samples."""
 _SLOW = 6.0  # samples; slower changes of grey are taken out before, and every row's mean
-_CUT_MAX = 0.5
 _SLIVER, _NARROW_REACH = 0.025, 0.16
 """Fractions of the thickness between which the border of a narrow band is sought by itself: where
 a zone ends farther in, the largest step lies there."""
@@ -77,6 +76,7 @@ _EVERY = 4  # columns of which one is asked for
 _STIFFNESS = 0.15
 _SEEN, _SEEN_MIN = 0.3, 0.9
 """Step of log energy that shows a border, and the share of the columns that show one."""
+_CUT_MAX = 0.5
 _NARROW, _CUT_MAX_NARROW = 0.2, 0.8
 """Probability of a cut up to which a band is doubted, and that of a band narrower than a fraction
 of the thickness: of few rows the look at full resolution tells less. Chosen on 538 faces of five

@@ -18,7 +18,7 @@ from torch.nn import functional
 from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_materials import any_angle, scratches, spots
 from edgeqc.training.scene_places import Finish, Scene, zones
-from edgeqc.training.scene_surrounds import BACKGROUND, BODY, FACE, wandering
+from edgeqc.training.scene_surrounds import BACKGROUND, BODY, FACE, laid, wandering
 from edgeqc.training.strip_fields import Batch, blur, lines, noise, numbers_at, turned
 from edgeqc.training.strips import Place
 
@@ -49,10 +49,6 @@ def _metric(x: Tensor, steepest: float = 6.0) -> Tensor:
 def _soft_min(one: Tensor, other: Tensor, radius: Tensor) -> Tensor:
     """Return the lesser of two distances, with the corner between them rounded."""
     return -radius * torch.logaddexp(-one / radius, -other / radius)
-
-
-def _put(under: Tensor, over: Tensor, inside: Tensor, soft: Tensor | float = 0.6) -> Tensor:
-    return under + torch.sigmoid(inside / soft) * (over - under)
 
 
 def _axes(b: Batch, low: float, high: float, free: float) -> _Trio:
@@ -134,7 +130,7 @@ def _paper(b: Batch) -> Tensor:
         hollow = (x / width.clamp(min=0.5)).clamp(max=1) ** 3 - 0.3
         body = 0.7 + 0.05 * layer + tone * (2 * found[2] - 1) + flank * hollow
         shade = dark * torch.exp(inside.clamp(-60, 0) / (0.6 * half))
-        plane = _put(plane * (1 - shade), body, inside)
+        plane = laid(plane * (1 - shade), body, inside)
         del found, u, piece, row, shift, width, x, inside, hollow, body, shade
     filler, _ = spots(b, b.log_uniform(6, 25), b.uniform(0.3, 0.9), b.uniform(0.5, 1))
     return plane + b.chance(0.5) * b.uniform(0.2, 1.2) * filler
@@ -178,7 +174,7 @@ def _salted(b: Batch, ground: Tensor, empty: Tensor) -> Tensor:
         inside = torch.where(found[6] < empty, _NONE, inside)
         facet = torch.sign(x + y) + 0.5 * torch.sign(x - y)
         ground = ground * (1 - 0.3 * torch.exp(inside.clamp(-90, 0) / 4))
-        ground = _put(ground, 1 + 0.7 * found[5] + 0.12 * facet * (found[4] - 0.3), inside)
+        ground = laid(ground, 1 + 0.7 * found[5] + 0.12 * facet * (found[4] - 0.3), inside)
         del found, u, v, x, y, row, col, half, room, cosine, sine, inside, facet
     return ground
 
@@ -190,7 +186,7 @@ def _mesh(b: Batch) -> Tensor:
     foam = 0.75 - 0.3 * noise(b, 0.4 * pitch, exponent=1.5).abs()
     wall = torch.where(b.chance(0.5) > 0, u.maximum(v), foam) - b.uniform(0.5, 0.85)
     plane = 1 + 0.4 * wall + 0.03 * noise(b, b.log_uniform(1, 10))
-    return _put(b.uniform(0, 0.6), plane, wall * pitch * 0.5, 1.5)
+    return laid(b.uniform(0, 0.6), plane, wall * pitch * 0.5, 1.5)
 
 
 def _ground(b: Batch, one: _Painted, other: _Painted, share: float) -> Tensor:
@@ -203,7 +199,7 @@ def _ground(b: Batch, one: _Painted, other: _Painted, share: float) -> Tensor:
     for plane, low, high in (one, other):
         tone = torch.where(b.chance(0.25) > 0, b.uniform(0.1, 0.6), b.uniform(low, high))
         planes.append(plane * torch.where(b.chance(0.15) > 0, 1 + 0.04 * b.normal(), tone))
-    return blur(_put(planes[0], planes[1], line), b.pick(0.1, 0.1, 0.8, 2, 6) * b.uniform(0.4, 1.4))
+    return blur(laid(planes[0], planes[1], line), b.pick(0.1, 0.1, 0.8, 2, 6) * b.uniform(0.4, 1.4))
 
 
 def _marks(b: Batch) -> Tensor:
@@ -263,11 +259,11 @@ def _lens(b: Batch, lay: _Lay, electrons: Tensor, ground: Tensor) -> _Trio:
     signal = ground * (1 - lost) + glow - contact
     codes = torch.full_like(lay.edge, BACKGROUND, dtype=torch.long)
     for plane, inside in layers:
-        signal = _put(signal, plane, inside)
+        signal = laid(signal, plane, inside)
         codes = torch.where(inside > 0, BODY, codes)
     rim = torch.exp(-lay.edge.clamp(min=0) / b.log_uniform(1, 10))
     flat = own + b.log_uniform(0.5, 1.1) * (electrons - own) + b.pick(0, 0, 0.1, -0.12) * rim
-    signal = _put(signal, flat, lay.edge, b.uniform(0.25, 1))
+    signal = laid(signal, flat, lay.edge, b.uniform(0.25, 1))
     return signal, torch.where(lay.edge > 0, FACE, codes), solid
 
 
@@ -287,7 +283,7 @@ def _littered(b: Batch, lay: _Lay, signal: Tensor, codes: Tensor, hairs: float) 
         inside = torch.minimum(half - x, b.log_uniform(0.15, 2) * b.cols - along.abs())
         inside = torch.where(b.chance(hairs) > 0, inside, _NONE)
         body = b.uniform(0.5, 1.3) + b.uniform(-0.2, 0.4) * (x / half).clamp(max=1) ** 3
-        signal = _put(signal, body, inside)
+        signal = laid(signal, body, inside)
         broad = torch.where(half > 0.006 * b.cols, inside, _NONE)
         codes = torch.where((broad > 0) & (lay.edge.abs() < 4 * half), IGNORED, codes)
     # through the gas: a skirt of the beam, charge that drifts and trails along the lines
@@ -321,7 +317,7 @@ def _on_a_tab(b: Batch) -> tuple[Place, Finish]:
         here = across * b.pick(-1, 1) > b.pick(0, 0, 999)
         wet = torch.where(here, torch.minimum(solid + climb, -solid), _NONE)
         sheen = signal * (1 + b.uniform(-0.4, 0.4) * (1 + solid / climb.clamp(min=1)).clamp(0, 1))
-        return _littered(b, lay, _put(signal, sheen, wet, b.uniform(0.4, 2)), codes, 0.1)
+        return _littered(b, lay, laid(signal, sheen, wet, b.uniform(0.4, 2)), codes, 0.1)
     return place, finish
 
 
@@ -363,7 +359,7 @@ def _on_a_wafer(b: Batch) -> tuple[Place, Finish]:
         disc = torch.where(b.chance(0.35) > 0, disc, _NONE).minimum(-lay.edge - 5)
         piece = torch.where(b.chance(0.5) > 0, 1.0, b.uniform(0.5, 1.4)) + _marks(b)
         piece = piece + b.pick(-0.3, -0.15, 0.2) * torch.exp(-disc.clamp(min=0) / b.uniform(1, 6))
-        signal, codes, _ = _lens(b, lay, electrons, _put(ground, piece, disc))
+        signal, codes, _ = _lens(b, lay, electrons, laid(ground, piece, disc))
         codes = torch.where((disc > 0) & (codes == BACKGROUND), BODY, codes)
         return _littered(b, lay, signal, codes, 0.1)
     return place, finish
@@ -387,13 +383,13 @@ def _in_a_clip(b: Batch) -> tuple[Place, Finish]:
         ground = _ground(b, (deep, 0.05, 1), (_metal(b), 0.8, 1.9), 0.5)
         signal, codes, _ = _lens(b, lay, electrons, ground)
         shade = b.uniform(0, 0.6) * torch.exp(jaw.clamp(max=0) / b.log_uniform(2, 50))
-        signal = _put(signal * (1 - shade), b.uniform(1, 2) * _metal(b), jaw.minimum(-lay.edge))
+        signal = laid(signal * (1 - shade), b.uniform(1, 2) * _metal(b), jaw.minimum(-lay.edge))
         codes = torch.where(jaw.minimum(-lay.edge) > 0, BACKGROUND, codes)
         paint = noise(b, b.uniform(0.1, 0.3) * b.cols, exponent=1.6) - b.uniform(1.4, 2.4)
         paint = torch.where(b.chance(0.3) > 0, paint, _NONE) + 0.03 * noise(b, b.uniform(2, 12))
         flakes = b.uniform(1.5, 2.4) + 0.25 * noise(b, b.log_uniform(1.5, 12))
         codes = torch.where((paint > 0) & (codes != BACKGROUND), IGNORED, codes)
-        return _littered(b, lay, _put(signal, flakes, paint, 0.02), codes, 0.1)
+        return _littered(b, lay, laid(signal, flakes, paint, 0.02), codes, 0.1)
     return place, finish
 
 

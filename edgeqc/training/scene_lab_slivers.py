@@ -21,7 +21,7 @@ from torch import Tensor
 from edgeqc.training import scene_materials as materials
 from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_places import Finish, Scene, zones
-from edgeqc.training.scene_surrounds import wandering
+from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, cells, lines, noise, places, turned
 from edgeqc.training.strips import Place
 
@@ -141,10 +141,6 @@ def _axis(b: Batch, low: float, high: float, off: float) -> tuple[Tensor, Tensor
     return along + b.uniform(-0.2, 0.2) * b.cols, across, thickness
 
 
-def _over(under: Tensor, plane: Tensor, inside: Tensor, soft: Tensor | float = 0.6) -> Tensor:
-    return torch.lerp(under, plane, torch.sigmoid(inside / soft))
-
-
 def _creased_foil(b: Batch) -> Tensor:
     """Draw crumpled foil: facets of one grey each that meet in sharp creases."""
     along, across = turned(b, b.uniform(-3.14, 3.14))
@@ -175,7 +171,7 @@ def _crystal_bed(b: Batch) -> Tensor:
         inside = inside * base
         arris = torch.exp(-(inside - 1).abs() / b.uniform(0.8, 2.5))
         block = b.uniform(0.3, 0.9) + b.uniform(0.1, 0.7) * tone + b.uniform(0, 0.7) * arris
-        plane = _over(plane * (1 - 0.5 * torch.exp(inside.clamp(max=0) / 4)), block, inside)
+        plane = laid(plane * (1 - 0.5 * torch.exp(inside.clamp(max=0) / 4)), block, inside)
     return plane
 
 
@@ -191,7 +187,7 @@ def _felt(b: Batch) -> Tensor:
         x = ((line / pitch - lane - 0.5) * pitch / (wide * b.uniform(0.4, 1))).abs()
         shape = b.uniform(0.3, 0.9) + b.uniform(0, 0.7) * x.clamp(max=1) ** 3
         shape = shape + 0.12 * torch.sin(lane * 12.9) + 0.03 * torch.sin(along / wide * 1.7)
-        plane = _over(plane * (1 - 0.5 * torch.exp(-(x - 1).clamp(0, 9))), shape, (1 - x) * wide)
+        plane = laid(plane * (1 - 0.5 * torch.exp(-(x - 1).clamp(0, 9))), shape, (1 - x) * wide)
     return plane
 
 
@@ -216,7 +212,7 @@ def _wire_mesh(b: Batch) -> Tensor:
         lane = (line + 0.05 * pitch * torch.sin(other / pitch * math.pi)) / pitch
         x = ((lane.remainder(1) - 0.5) / fill).abs()
         wire = b.uniform(0.4, 1.3) - b.uniform(-0.4, 0.4) * x.clamp(max=1) ** 2
-        plane = _over(plane, wire, (1 - x) * fill * pitch)
+        plane = laid(plane, wire, (1 - x) * fill * pitch)
     return plane + b.log_uniform(0.005, 0.05) * noise(b, b.log_uniform(1, 10))
 
 
@@ -277,7 +273,7 @@ def _band(b: Batch, p: _Piece, side: int, grey: Tensor, twist: Tensor) -> tuple[
     plane = plane * (1 + round_off) + _made_marks(b, p, out)
     # a chamfer next to the cut, of another grey
     bevel = b.chance(0.2) * b.uniform(0.15, 0.6) * width
-    plane = _over(plane, plane * b.uniform(0.4, 1.7), torch.where(bevel > 0, bevel - out, _NEVER))
+    plane = laid(plane, plane * b.uniform(0.4, 1.7), torch.where(bevel > 0, bevel - out, _NEVER))
     near = torch.exp(p.edge.clamp(max=0) / b.log_uniform(1, 15))
     plane = plane * (1 + b.pick(0, 0, 0, -0.6, 0.4) * near)
     rim = b.pick(0, 0, 0.2, 0.7, -0.3) * b.uniform(0.3, 1)
@@ -304,13 +300,13 @@ def _assembled(b: Batch, p: _Piece, electrons: Tensor, ground: Tensor, both: flo
     signal = (ground * (1 - dark) + glow).clamp(min=0)
     codes = torch.zeros_like(p.edge, dtype=torch.long)
     for plane, inside in bands:
-        signal = _over(signal, plane, inside, b.uniform(0.3, 1.2))
+        signal = laid(signal, plane, inside, b.uniform(0.3, 1.2))
         codes = torch.where(inside > 0, 1, codes)
     # the face: edge brightening of its own and, for some, a thin line all along the cut
     face = electrons * (1 + b.pick(0, 0, 0.15, 0.4) * b.uniform(-1, 1) * (p.t.clamp(0, 1) - 0.5))
     rim = torch.exp(-p.edge.clamp(min=0) / b.log_uniform(0.8, 12))
     face = face + b.pick(0, 0, 0.15, 0.5, -0.2) * rim
-    signal = _over(signal, face, p.edge, b.uniform(0.25, 1.0))
+    signal = laid(signal, face, p.edge, b.uniform(0.25, 1.0))
     line = b.pick(0, 0, 0, 0.5, -0.5) * b.uniform(0.3, 1)
     signal = signal + line * torch.exp(-((p.edge / b.uniform(0.7, 2)) ** 2).clamp(max=30))
     return signal, torch.where(p.edge > 0, 2, codes)
@@ -330,7 +326,7 @@ def _littered(b: Batch, p: _Piece, signal: Tensor, codes: Tensor) -> tuple[Tenso
     width = b.log_uniform(0.001, 0.012) * b.cols
     inside = torch.where(b.chance(0.12) > 0, _sloped(width - line.abs()), _NEVER)
     flank = (line / width).abs().clamp(max=1) ** 3
-    signal = _over(signal, b.uniform(0.3, 1.3) + b.uniform(0, 0.8) * flank, inside)
+    signal = laid(signal, b.uniform(0.3, 1.3) + b.uniform(0, 0.8) * flank, inside)
     codes = torch.where((inside > 0) & (width > 0.007 * b.cols), IGNORED, codes)
     return signal.clamp(0, 3), codes
 
@@ -351,7 +347,7 @@ def _scene(b: Batch, p: _Piece, kinds: tuple[int, ...], sharp: float, *, both: f
             metal = _ground(b, (1, 5, 8), 0.8)
             shine = b.uniform(-0.3, 0.8) * torch.exp(-jaw.clamp(min=0) / b.log_uniform(1, 15))
             shade = b.uniform(0, 0.7) * torch.exp(jaw.clamp(max=0) / b.log_uniform(2, 40))
-            signal = _over(signal * (1 - shade), metal + shine, jaw, b.log_uniform(0.3, 2))
+            signal = laid(signal * (1 - shade), metal + shine, jaw, b.log_uniform(0.3, 2))
             codes = torch.where(jaw > 0, 0, codes)
         return _littered(b, p, signal, codes)
 

@@ -165,9 +165,11 @@ def outlines(b: Batch) -> Outline:
     return Outline(along, across, t, edge + ragged, beyond, thickness)
 
 
-def laid(under: Tensor, over: Tensor, inside: Tensor) -> Tensor:
-    """Return one signal laid over another where a distance is positive."""
-    share = torch.sigmoid(inside / 0.6)
+def laid(
+    under: Tensor, over: Tensor, inside: Tensor, soft: Tensor | float = 0.6
+) -> Tensor:
+    """Return one signal laid over another where a distance is positive, over a soft border."""
+    share = torch.sigmoid(inside / soft)
     return (1 - share) * under + share * over
 
 

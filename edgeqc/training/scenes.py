@@ -197,7 +197,7 @@ def _kinds(size: int) -> list[tuple[Scene, int]]:
 
 
 def _scenes(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
-    """Return electrons, scene codes and zones of plain and of varied scenes."""
+    """Return electrons, scene codes and zones of scenes of every kind."""
     kinds = [(draw, size) for draw, size in _kinds(b.size) if size]
     sizes = [size for _, size in kinds]
     laid_out = [draw(b.part(size)) for draw, size in kinds]
