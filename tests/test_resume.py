@@ -87,3 +87,57 @@ def test_a_file_of_another_network_is_refused():
     where = files("edgeqc").joinpath("faces", "face_model.onnx")
     with pytest.raises(ModelError, match="convolutions"):
         _new_network(True, Path(str(where)))
+
+
+def _network_of(widths):
+    torch = pytest.importorskip("torch")
+    pytest.importorskip("onnx")
+    from edgeqc.training.network import PlaneNetwork
+
+    torch.manual_seed(sum(widths))
+    network = PlaneNetwork(3, 2, widths, 8, 1).eval()
+    for module in network.modules():  # as after a fit, not as at its start
+        if isinstance(module, torch.nn.BatchNorm2d):
+            module.running_mean.normal_(0, 0.3)
+            module.bias.data.normal_(0, 0.3)
+            module.weight.data *= 0.7
+    return network
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of the exporter
+@pytest.mark.parametrize("more", [(8, 12, 20), (8, 14, 24, 32), (8, 12, 16, 24, 28)])
+def test_a_network_grown_gives_the_same_and_can_learn_from_what_is_new(more, tmp_path):
+    torch = pytest.importorskip("torch")
+    from edgeqc.training.network import export_onnx
+    from edgeqc.training.resume import resumed
+
+    small, large = _network_of((8, 12, 16)), _network_of(more)
+    planes = torch.randn(4, 3, 64, 96, generator=torch.Generator().manual_seed(1))
+    stored = tmp_path / "small.onnx"
+    stored.write_bytes(export_onnx(small, (3, 64, 96)))
+    resumed(large, stored, planes)
+    with torch.no_grad():
+        expected = small.eval()(planes)
+        torch.testing.assert_close(large.eval()(planes), expected, atol=1e-4, rtol=1e-3)
+    large.train()
+    optimiser = torch.optim.AdamW(large.parameters(), lr=1e-3, weight_decay=0)
+    before = [each.detach().clone() for each in large.parameters()]
+    for _ in range(12):  # what nothing reads yet moves only after what will read it
+        optimiser.zero_grad()
+        large(planes).square().mean().backward()
+        optimiser.step()
+    pairs = zip(before, large.parameters(), strict=True)
+    assert not [tuple(one.shape) for one, each in pairs if torch.equal(one, each)]
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of the exporter
+def test_a_network_does_not_shrink(tmp_path):
+    torch = pytest.importorskip("torch")
+    from edgeqc.errors import ModelError
+    from edgeqc.training.network import export_onnx
+    from edgeqc.training.resume import resumed
+
+    stored = tmp_path / "large.onnx"
+    stored.write_bytes(export_onnx(_network_of((8, 16, 24)), (3, 64, 96)))
+    with pytest.raises(ModelError, match="more beside"):
+        resumed(_network_of((8, 12, 24)), stored, torch.zeros(1, 3, 64, 96))

@@ -75,7 +75,7 @@ class FaceSettings:
     max_area_fraction: float = 0.93
     min_thickness_px: float = 40.0
     accept_confidence: float = 0.04
-    doubt_confidence: float = 0.72
+    doubt_confidence: float = 0.5
     max_faces: int = 4
     min_complete_fraction: float = 0.6
     max_u_edge_px: float = 1.5

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from edgeqc.faces.best_path import best_paths
 from edgeqc.faces.face import CutFace, unroll_face
+from edgeqc.faces.lens_within import mean_within
 from edgeqc.faces.outline import polygon_mask
 from edgeqc.faces.surface_looks import belongs_to_cut, surface_features
 from edgeqc.imaging.image import CalibratedImage
@@ -67,7 +68,6 @@ _STEP_LENS, _COLUMNS_LENS, _LENS_MIN = 2.5, 0.6, 0.1
 """A narrow band is also doubted where the learned map gives it so much mean probability of the
 lens's other surfaces. Quiet and given that, it is one: of those 251 faces none of 179 whose outline
 held no more than the face, eleven of 45 whose outline did."""
-_ACROSS, _ALONG = 8, 200  # points at which the learned map is read
 _HIGH, _LEAST_HIGH = 0.03, 4
 """Rows, as a fraction of the thickness and at least, either side of a band's border that its step
 is taken from in each column."""
@@ -159,7 +159,10 @@ def bands_within(
         narrow = _narrow_band(side)
         lens = 0.0
         if narrow is not None and own_surface is not None and narrow.step > _STEP_LENS:
-            lens = _mean_within(own_surface, image, face, narrow.border / rows, last=last)
+            across = narrow.border / rows
+            lens = mean_within(
+                face, image, own_surface, along=(0, 1),
+                across=(1 - across, 1) if last else (0, across))
         quiet = narrow is not None and narrow.quiet
         if narrow is not None and quiet and lens > _LENS_MIN:
             reach = _reach(side, narrow)
@@ -221,21 +224,6 @@ def _reach(side: _Unrolled, band: _NarrowBand) -> FloatArray | None:
     if float(seen.mean()) < _SEEN_MIN:
         return None
     return np.interp(np.arange(cols), _EVERY * np.arange(path.size), row[path])
-
-
-def _mean_within(
-    plane: FloatImage, image: CalibratedImage, face: CutFace, border: float, *, last: bool
-) -> float:
-    """Return the mean of a coarse plane over a band along an edge."""
-    cell = np.array(image.pixels.shape) / plane.shape
-    t = border * (np.arange(_ACROSS) + 0.5) / _ACROSS
-    station = np.linspace(0, face.s_px.size - 1, _ALONG)
-    points = face.chord_points_px(station[None, :], (1 - t if last else t)[:, None])
-    at = ((points + 0.5) / cell - 0.5).astype(np.float32)
-    read = cv2.remap(
-        plane, np.ascontiguousarray(at[..., 1]), np.ascontiguousarray(at[..., 0]),
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return float(np.mean(read))
 
 
 def _energies(grey: FloatImage) -> FloatImage:

@@ -22,6 +22,7 @@ from edgeqc.faces.fragment import (
 )
 from edgeqc.faces.frame import Chords, Sides, chords_of
 from edgeqc.faces.going_on import ends_gone_beyond
+from edgeqc.faces.lens_within import lens_seen_within
 from edgeqc.faces.outline import (
     Outline,
     clockwise,
@@ -141,9 +142,15 @@ def _trace(
     if left_out:
         face, outline = _without(face, bands, image, field, region, settings, towards)
         bands = bands_within(face, image, own)
-    flags = _doubts(
-        face, region, outline, field, settings=settings, beyond=any(beyond),
-        banded=bands.doubtful or bool(bands.sure), left_out=left_out)
+    seen = {
+        "its edges go on beyond an end": any(beyond),
+        "a band along an edge may be the lens's own surface":
+            bands.doubtful or bool(bands.sure),
+        "a band of the lens's own surface along an edge was left out": left_out,
+        "the learned map sees some of the lens's own surface within it":
+            own is not None and lens_seen_within(face, image, own),
+    }
+    flags = _doubts(face, region, outline, field, settings=settings, seen=seen)
     return replace(face, flags=flags)
 
 
@@ -264,12 +271,11 @@ def _with_anterior(face: CutFace, side: str) -> CutFace:
 
 def _doubts(
     face: CutFace, region: FaceRegion, outline: Outline, field: Field, *,
-    settings: FaceSettings, beyond: bool, banded: bool, left_out: bool,
+    settings: FaceSettings, seen: dict[str, bool],
 ) -> tuple[Raised, ...]:
     """Return the doubts about one face's outline.
 
-    ``beyond``: its lens goes on past an end; ``banded``: it may hold a lens's own surface;
-    ``left_out``: a band of that was left out.
+    ``seen``: what was found of the lens about it and within, by the words for it.
     """
     flags = list(_cropping(face, outline, field, settings))
     thickness = face.thickness_px[face.complete] if face.complete.any() else face.thickness_px
@@ -288,12 +294,9 @@ def _doubts(
             abs(covered - 1) > settings.max_uncovered_fraction,
         "its shape does not tell the lens's surfaces from the cut's ends":
             outline.side_margin < settings.min_side_margin,
-        "its edges go on beyond an end": beyond,
         "a part that the learned map left out was filled in": region.completed,
         "a part of the lens beside it may be cut as well": region.perhaps_more,
-        "a band along an edge may be the lens's own surface": banded,
-        "a band of the lens's own surface along an edge was left out": left_out,
-    }
+    } | seen
     doubts = "; ".join(reason for reason, holds in reasons.items() if holds)
     if doubts:
         flags.append(raised("outline_doubtful", doubts))

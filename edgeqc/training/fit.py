@@ -45,7 +45,7 @@ from edgeqc.zoning.model import N_BORDERS, N_NAMES, N_ORIGINS
 _MakeBatch = Callable[[list[Sample], np.random.Generator, int], Batch]
 
 ZONE_WIDTHS = (40, 64, 96, 128, 128)
-FACE_WIDTHS = (24, 32, 48, 64, 96)
+FACE_WIDTHS = (24, 32, 64, 96, 128, 128)
 _STORED_CELLS = 300
 
 

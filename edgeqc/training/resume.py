@@ -11,6 +11,7 @@ from onnx import numpy_helper
 from torch import Tensor, nn
 
 from edgeqc.errors import ModelError
+from edgeqc.training.growth import grow, stored_widths
 from edgeqc.training.network import PlaneNetwork
 
 
@@ -20,7 +21,8 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
     Parameters
     ----------
     network : PlaneNetwork
-        Of the same shape as the stored one.
+        Of the same shape as the stored one, or of one with more channels or levels
+        (``edgeqc.training.growth``).
     path : Path
         Weights as ``torch.save`` wrote them, or an exported ``.onnx``, whose normalisations are
         part of its convolutions. Outputs that the file does not know start anew.
@@ -31,7 +33,7 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
     Raises
     ------
     ModelError
-        Where the file does not hold a network of this shape.
+        Where the file does not hold a network of this shape or of a smaller one.
     """
     if path.suffix != ".onnx":
         network.load_state_dict(torch.load(path, map_location="cpu"))
@@ -41,6 +43,11 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
     convolutions = [node for node in model.graph.node if node.op_type == "Conv"]
     order = _in_order(network, planes[:1])
     shapes = [tuple(stored[node.input[1]].shape) for node in convolutions]
+    small = _smaller(network, shapes)
+    if small is not None:
+        resumed(small, path, planes)
+        grow(small, network)
+        return
     if not _goes_on([tuple(conv.weight.shape) for conv, _ in order], shapes):
         raise ModelError(
             "its convolutions are not those of this network", file=path.name,
@@ -57,6 +64,19 @@ def resumed(network: PlaneNetwork, path: Path, planes: Tensor) -> None:
         else:
             _as_shift(norm, bias)
     _standardise(network, planes)
+
+
+def _smaller(network: PlaneNetwork, shapes: list[tuple[int, ...]]) -> PlaneNetwork | None:
+    """Return a fresh network of the file's widths, where those are not the network's own."""
+    first = network.stem[0]
+    assert isinstance(first, nn.Conv2d)
+    strides = sum(isinstance(step, nn.Conv2d) for step in network.stem)
+    widths = stored_widths(shapes, strides)
+    if widths == tuple(block.first.out_channels for block in network.down):
+        return None
+    if first.in_channels != shapes[0][1] or network.head.out_channels != shapes[-1][0]:
+        return None  # another model
+    return PlaneNetwork(first.in_channels, shapes[-1][0], widths, first.out_channels, strides)
 
 
 def _goes_on(mine: list[tuple[int, ...]], stored: list[tuple[int, ...]]) -> bool:

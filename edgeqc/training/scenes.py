@@ -11,9 +11,13 @@ from torch.nn import functional
 
 from edgeqc.faces.face_model import CANVAS, N_PLANES, STRIDE
 from edgeqc.training.cell_classes import IGNORED
+from edgeqc.training.scene_lab_columns import SCENES as COLUMN_SCENES
+from edgeqc.training.scene_lab_crowd import SCENES as CROWD_SCENES
 from edgeqc.training.scene_lab_dirt import SCENES as DIRT_SCENES
 from edgeqc.training.scene_lab_holders import SCENES as HOLDER_SCENES
 from edgeqc.training.scene_lab_lowvac import SCENES as LOW_VACUUM_SCENES
+from edgeqc.training.scene_lab_quiet import SCENES as QUIET_SCENES
+from edgeqc.training.scene_lab_relief import SCENES as RELIEF_SCENES
 from edgeqc.training.scene_lab_slivers import SCENES as SLIVER_SCENES
 from edgeqc.training.scene_lab_solid import SCENES as SOLID_SCENES
 from edgeqc.training.scene_lab_sputter import SCENES as SPUTTER_SCENES
@@ -26,14 +30,14 @@ from edgeqc.training.strip_fields import Batch, noise
 from edgeqc.training.strips import Place, littered, smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
-_PLAIN, _VARIED = 0.2, 0.35
+_PLAIN, _VARIED = 0.15, 0.27
 """Shares of the pictures with straight faces on plain grounds, and with any outline and a
 chamber's surroundings; the others are further hands' scenes."""
 _HANDS_AT_A_TIME = 3
 _BODIES = (*OPTICIAN_BODIES, *MICROSCOPIST_BODIES, *EXPLANT_BODIES)
 _FURTHER: tuple[Scene, ...] = (
     *LOW_VACUUM_SCENES, *SPUTTER_SCENES, *SLIVER_SCENES, *HOLDER_SCENES, *SOLID_SCENES,
-    *DIRT_SCENES,
+    *DIRT_SCENES, *RELIEF_SCENES, *QUIET_SCENES, *CROWD_SCENES, *COLUMN_SCENES,
 )  # fmt: skip
 ASPECTS = (0.66, 0.75, 0.75, 0.84, 1.0)
 """Rows over columns of the pictures."""

@@ -7,13 +7,15 @@
     python tests/benchmarks/zone_accuracy.py --maker fourth --count 100
     python tests/benchmarks/zone_accuracy.py --maker fifth --count 100
     python tests/benchmarks/zone_accuracy.py --maker sixth --count 100
+    python tests/benchmarks/zone_accuracy.py --maker seventh --count 100
 
 Prints a table by family. ``phantoms`` are drawn by the package from seeds that nothing was fitted
 on, ``painted`` by ``tests/other_maker.py``, ``natural`` by the same with photographs of natural
 textures for zones, ``third`` by ``tests/third_maker.py`` from height fields, ``fourth`` by
 ``tests/fourth_maker.py`` from pulses, swept edges and running cracks, ``fifth`` by
-``tests/fifth_maker.py`` in the manners of several laboratories and ``sixth`` by
-``tests/sixth_maker.py`` from lattices, nicked edges and fronts, these four for judging only.
+``tests/fifth_maker.py`` in the manners of several laboratories, ``sixth`` by
+``tests/sixth_maker.py`` from lattices, nicked edges and fronts and ``seventh`` by
+``tests/seventh_maker.py`` from relief seen by several columns, these five for judging only.
 """
 
 from __future__ import annotations
@@ -32,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import fifth_maker
 import fourth_maker
+import seventh_maker
 import sixth_maker
 import third_maker
 from other_maker import paint_face
@@ -123,6 +126,7 @@ JUDGES = {
     "fourth": fourth_maker.draw_face,
     "fifth": fifth_maker.draw_face,
     "sixth": sixth_maker.draw_face,
+    "seventh": seventh_maker.draw_face,
 }
 
 
