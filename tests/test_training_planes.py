@@ -82,4 +82,4 @@ def test_every_picture_of_a_batch_is_drawn_by_one_hand(size):
         assert min(count for _, count in kinds) >= 0
         drawn |= {draw for draw, count in kinds if count}
     assert len(drawn & set(scenes._FURTHER)) > len(scenes._FURTHER) / 2
-    assert len(set(scenes._FURTHER)) == 24
+    assert len(set(scenes._FURTHER)) == len(scenes._FURTHER) > 24
