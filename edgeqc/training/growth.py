@@ -11,7 +11,7 @@ import torch
 from torch import Tensor, nn
 
 from edgeqc.errors import ModelError
-from edgeqc.training.network import PlaneNetwork, _Block
+from edgeqc.training.network import Block, PlaneNetwork
 
 _Shape = tuple[int, ...]
 
@@ -30,6 +30,11 @@ def stored_widths(shapes: list[_Shape], strides: int) -> tuple[int, ...]:
     return tuple(firsts[: (len(firsts) + 1) // 2])
 
 
+def widths_of(network: PlaneNetwork) -> tuple[int, ...]:
+    """Return the channels by level of a network."""
+    return tuple(block.first.out_channels for block in network.down)
+
+
 def grow(small: PlaneNetwork, large: PlaneNetwork) -> None:
     """Set a larger network's weights so that it gives what a smaller one gives, in place.
 
@@ -46,7 +51,7 @@ def grow(small: PlaneNetwork, large: PlaneNetwork) -> None:
     ModelError
         Where the larger network has less of something.
     """
-    had, has = _widths(small), _widths(large)
+    had, has = widths_of(small), widths_of(large)
     if had[0] != has[0] or len(had) > len(has) or any(
         mine > other for mine, other in zip(had, has, strict=False)
     ):  # fmt: skip
@@ -68,10 +73,6 @@ def grow(small: PlaneNetwork, large: PlaneNetwork) -> None:
             _pass_through(large.up[level], has[level + 1], has[level])
 
 
-def _widths(network: PlaneNetwork) -> tuple[int, ...]:
-    return tuple(block.first.out_channels for block in network.down)
-
-
 def _laid_in(large: nn.Conv2d, weight: Tensor, inputs: list[int]) -> None:
     """Lay a convolution into a larger one, which keeps its own for further outputs."""
     outputs = weight.shape[0]
@@ -87,8 +88,8 @@ def _laid_beside(small: nn.BatchNorm2d, large: nn.BatchNorm2d) -> None:
 
 def _grow_block(small: nn.Module, large: nn.Module, inputs: list[int]) -> None:
     """Lay a block into a larger one whose inputs of these numbers are those of the smaller."""
-    assert isinstance(small, _Block)
-    assert isinstance(large, _Block)
+    assert isinstance(small, Block)
+    assert isinstance(large, Block)
     outputs = small.first.out_channels
     _laid_in(large.first, small.first.weight, inputs)
     _laid_in(large.second, small.second.weight, list(range(outputs)))
@@ -112,7 +113,7 @@ def _grow_block(small: nn.Module, large: nn.Module, inputs: list[int]) -> None:
 
 def _pass_through(block: nn.Module, deeper: int, channels: int) -> None:
     """Make a block hand on what comes to it from beside, until it learns of what lies deeper."""
-    assert isinstance(block, _Block)
+    assert isinstance(block, Block)
     assert isinstance(block.shortcut, nn.Conv2d)
     assert block.shortcut.bias is not None
     beside = list(range(deeper, deeper + channels))

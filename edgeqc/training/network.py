@@ -9,7 +9,7 @@ import torch
 from torch import Tensor, nn
 
 
-class _Block(nn.Module):
+class Block(nn.Module):
     """Two 3 × 3 convolutions with a shortcut."""
 
     def __init__(self, channels_in: int, channels: int) -> None:
@@ -68,11 +68,11 @@ class PlaneNetwork(nn.Module):
             channels = out
         self.stem = nn.Sequential(*steps)
         self.down = nn.ModuleList(
-            _Block(widths[max(level - 1, 0)], width) for level, width in enumerate(widths)
+            Block(widths[max(level - 1, 0)], width) for level, width in enumerate(widths)
         )
         self.pool = nn.MaxPool2d(2)
         self.up = nn.ModuleList(
-            _Block(widths[level + 1] + widths[level], widths[level])
+            Block(widths[level + 1] + widths[level], widths[level])
             for level in range(len(widths) - 1)
         )
         self.enlarge = nn.Upsample(scale_factor=2, mode="nearest")

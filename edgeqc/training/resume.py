@@ -11,7 +11,7 @@ from onnx import numpy_helper
 from torch import Tensor, nn
 
 from edgeqc.errors import ModelError
-from edgeqc.training.growth import grow, stored_widths
+from edgeqc.training.growth import grow, stored_widths, widths_of
 from edgeqc.training.network import PlaneNetwork
 
 
@@ -72,7 +72,7 @@ def _smaller(network: PlaneNetwork, shapes: list[tuple[int, ...]]) -> PlaneNetwo
     assert isinstance(first, nn.Conv2d)
     strides = sum(isinstance(step, nn.Conv2d) for step in network.stem)
     widths = stored_widths(shapes, strides)
-    if widths == tuple(block.first.out_channels for block in network.down):
+    if widths == widths_of(network):
         return None
     if first.in_channels != shapes[0][1] or network.head.out_channels != shapes[-1][0]:
         return None  # another model
