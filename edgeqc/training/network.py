@@ -23,6 +23,7 @@ class Block(nn.Module):
         )
 
     def forward(self, plane: Tensor) -> Tensor:
+        """Return the block's plane (batch, channels, rows, cols)."""
         inner = torch.relu(self.first_norm(self.first(plane)))
         inner = self.second_norm(self.second(inner))
         return torch.relu(inner + self.shortcut(plane))
