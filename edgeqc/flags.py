@@ -135,7 +135,7 @@ _ALL = (
     Flag("face_fills_frame", _V, "The face fills the picture: its edges are not in it.",
          "No thickness and no depth fraction can be given."),
     Flag("face_cropped", _V, "The picture's frame cuts off an edge of the face.",
-         "The stretch without both edges is left out."),
+         "No thickness and no depth fraction are given."),
     Flag("face_small", _V, "The face is only a few pixels thick.", "Depth is coarse."),
     Flag("outline_doubtful", _V, "The face's outline is uncertain.",
          "Thickness and depth lean on it."),

@@ -342,6 +342,13 @@ def test_face_whose_lower_edge_is_cut_off_is_flagged() -> None:
     assert names(face) & {"face_cropped", "face_fills_frame"}
 
 
+def test_face_that_the_frame_cuts_off_for_half_its_length_gets_no_thickness() -> None:
+    share = coverage(band(2000, (150, 150), 20, (430, 320)))
+    face = only_face(picture(share), share)
+    assert "face_cropped" in names(face)
+    assert not face.complete.any()  # what is left of the lens's thickness there may be a corner
+
+
 def test_face_that_fills_the_frame() -> None:
     share = np.ones(SIZE, np.float32)
     image = picture(share)
