@@ -22,7 +22,7 @@ from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, numbers_at, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _NEVER = -999.0
 # greatest thickness, share of faces and of fragments there, distance from the middle

@@ -19,7 +19,7 @@ from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, standardised
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _AWAY = -999.0
 _Two = tuple[Tensor, Tensor]

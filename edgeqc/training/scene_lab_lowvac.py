@@ -20,7 +20,7 @@ from edgeqc.training.scene_materials import any_angle, scratches, spots
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import BACKGROUND, BODY, FACE, laid, wandering
 from edgeqc.training.strip_fields import Batch, blur, lines, noise, numbers_at, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _NONE = -999.0  # the distance inside a thing that is not there
 _Trio = tuple[Tensor, Tensor, Tensor]

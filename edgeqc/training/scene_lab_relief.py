@@ -21,7 +21,7 @@ from edgeqc.training import scene_materials as materials
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _DEEP = 120  # samples of every column from cut to rim, close together at both
 _FAR = 9e3

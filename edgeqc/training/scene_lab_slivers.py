@@ -23,7 +23,7 @@ from edgeqc.training.cell_classes import IGNORED
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, cells, lines, noise, places, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _NEVER = -999.0
 

@@ -20,7 +20,7 @@ from edgeqc.training.scene_materials import GROUNDS, drawn, scratches, spots
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import BACKGROUND, BODY, FACE, wandering
 from edgeqc.training.strip_fields import Batch, blur, cells, noise, places, standardised, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _FAR = 1e4
 

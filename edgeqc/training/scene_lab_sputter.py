@@ -22,7 +22,7 @@ from edgeqc.training.scene_materials import any_angle, scratches, silver_paint, 
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, turned
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 _Pair = tuple[Tensor, Tensor]
 _NONE, _PAD = -99.0, 48

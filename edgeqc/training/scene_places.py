@@ -9,7 +9,7 @@ from torch import Tensor
 
 from edgeqc.training.scene_surrounds import wandering
 from edgeqc.training.strip_fields import Batch
-from edgeqc.training.strips import Place
+from edgeqc.training.strip_places import Place
 
 Finish = Callable[[Tensor], tuple[Tensor, Tensor]]
 """From the zones' electrons (size, rows, cols), about 1 on average and drawn over the whole

@@ -4,7 +4,8 @@ What a name means here: a laser leaves pits on a lattice, molten or bubbly groun
 passes; a blade leaves straight or gently bent lines that run on; tearing leaves ridges, steps,
 dimples and facets that have no straight line. Scales are in samples of the picture. The looks of
 ``strip_looks_beam``, ``_blade``, ``_fracture``, ``_pulse``, ``_shear``, ``_tear``, ``_observed``
-and ``_grown`` were drawn by eight other hands, each without sight of these and of the others'.
+and ``_grown`` were drawn by eight other hands, those of ``_FURTHER_HANDS`` by ten more, each
+without sight of these and of the others', except that the last four saw ``_workshop`` for the form.
 """
 
 from __future__ import annotations
@@ -15,8 +16,12 @@ import torch
 from torch import Tensor
 
 from edgeqc.training import (
+    strip_looks_areal,
+    strip_looks_explants,
+    strip_looks_modelled,
     strip_looks_polymer,
     strip_looks_section,
+    strip_looks_shader,
     strip_looks_synth,
     strip_looks_terrain,
     strip_looks_toolmark,
@@ -274,7 +279,8 @@ def _rough(b: Batch) -> Tensor:
 
 _FURTHER_HANDS = (
     strip_looks_polymer, strip_looks_toolmark, strip_looks_section, strip_looks_terrain,
-    strip_looks_workshop, strip_looks_synth,
+    strip_looks_workshop, strip_looks_synth, strip_looks_shader, strip_looks_modelled,
+    strip_looks_areal, strip_looks_explants,
 )  # fmt: skip
 LASER_LOOKS: tuple[Look, ...] = (
     _lattice, _lattice, _lattice, _melted, _unresolved, _bubbles, _smooth, _passes, *BEAM_LOOKS,

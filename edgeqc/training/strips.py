@@ -8,7 +8,6 @@ looks, layout, edges, beam and noise, and from it the planes that the model sees
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import torch
 from torch import Tensor
@@ -16,6 +15,7 @@ from torch.nn import functional
 
 from edgeqc.training.cell_classes import IGNORED, NAMELESS, UNTOLD
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, standardised
+from edgeqc.training.strip_layouts import LAYOUTS, bordered, surrounded
 from edgeqc.training.strip_looks import (
     LASER_LOOKS,
     NAMED_LOOKS,
@@ -24,6 +24,7 @@ from edgeqc.training.strip_looks import (
     draw_looks,
 )
 from edgeqc.training.strip_nameless import NAMELESS_LOOKS, PHOTOGRAPHS
+from edgeqc.training.strip_places import Place, one_after_another
 from edgeqc.zoning.texture import CELL, MARGIN, N_PLANES, ROWS
 
 _FLOOR = 1e-7  # as in zoning.texture
@@ -32,31 +33,8 @@ _WHOLE_NAMELESS, _ZONE_NAMELESS = 0.2, 0.1
 """Share of faces, and of zones among the others, whose looks tell no name."""
 _ANYONES, _PICTURED = 0.35, 0.5
 """Share of these that show the look of any zone, and of the others that are photographs."""
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where every sample lies on its face.
-
-    Parameters
-    ----------
-    t : tensor
-        Fraction of the thickness from the anterior edge; leaves 0 .. 1 outside the face.
-    codes : tensor
-        0 laser, 1 scissor, 2 torn.
-    soft : tensor
-        Width over which zones blend.
-    ledge : tensor
-        Distance from the laser zone's border.
-    edge_px : tensor
-        Distance from the face's edge, positive inside.
-    """
-
-    t: Tensor
-    codes: Tensor
-    soft: Tensor
-    ledge: Tensor
-    edge_px: Tensor
+_LAID_ANEW = 0.5
+"""Share of faces whose zones another hand lays out, and of batches with its borders and grounds."""
 
 
 def _per_column(b: Batch, sd: Tensor, length: Tensor) -> Tensor:
@@ -322,6 +300,21 @@ def planes_of(grey: Tensor, cols: int, sample: float) -> Tensor:
     return torch.stack(planes, dim=1)
 
 
+def _at_random(share: float) -> bool:
+    return bool(torch.rand(()) < share)
+
+
+def _places(b: Batch) -> Place:
+    """Return layouts, each member's by one of two hands."""
+    anew = int((torch.rand(b.size) < _LAID_ANEW).sum())
+    further = LAYOUTS[int(torch.randint(len(LAYOUTS), ()))]
+    if anew == b.size:
+        return further(b)
+    if anew == 0:
+        return _lay_out(b)
+    return one_after_another(_lay_out(b.part(b.size - anew)), further(b.part(anew)))
+
+
 def draw_pictures(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
     """Return unrolled faces as a microscope shows them, and what lies where.
 
@@ -333,9 +326,12 @@ def draw_pictures(b: Batch) -> tuple[Tensor, Tensor, Tensor]:
         Grey 0 .. 1; 0 laser, 1 scissor, 2 torn, 3 obscured, what is known of the look's origin
         added; distance from the face's edge in samples, positive inside.
     """
-    place = _lay_out(b)
+    place = _places(b)
     electrons, origins = zone_signal(b, place)
-    signal, hidden = littered(b, place, _surround(b, place, electrons))
+    if _at_random(_LAID_ANEW):
+        electrons = bordered(b, place, electrons)
+    around = surrounded if _at_random(_LAID_ANEW) else _surround
+    signal, hidden = littered(b, place, around(b, place, electrons))
     grey = taken(b, signal)
     zones = place.codes.flatten(1)
     codes = (zones + torch.gather(origins, 1, zones)).reshape(place.codes.shape)
