@@ -20,8 +20,7 @@ from edgeqc.training.scene_materials import GROUNDS, OPTICS, drawn
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, lines, noise, standardised, turned
-from edgeqc.training.strip_places import Place
-from edgeqc.training.strips import littered
+from edgeqc.training.strip_places import Place, littered
 
 _NEVER = -999.0
 _PAD = 24

@@ -17,8 +17,7 @@ from edgeqc.training.scene_materials import Material, any_angle, drawn, scratche
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import BACKGROUND, BODY, FACE, Outline, laid, wandering
 from edgeqc.training.strip_fields import Batch, at_line, blur, noise, places, standardised, turned
-from edgeqc.training.strip_places import Place
-from edgeqc.training.strips import littered
+from edgeqc.training.strip_places import Place, littered
 
 Seen = tuple[Tensor, Tensor]  # electrons and codes
 

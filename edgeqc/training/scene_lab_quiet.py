@@ -21,8 +21,7 @@ from edgeqc.training import strip_fields as fields
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import laid, wandering
 from edgeqc.training.strip_fields import Batch, blur, noise, standardised, turned
-from edgeqc.training.strip_places import Place
-from edgeqc.training.strips import littered
+from edgeqc.training.strip_places import Place, littered
 
 _NEVER, _FAR = -999.0, 9e3
 

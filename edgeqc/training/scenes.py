@@ -27,8 +27,8 @@ from edgeqc.training.scene_lens_optician import BODIES as OPTICIAN_BODIES
 from edgeqc.training.scene_places import Finish, Scene, zones
 from edgeqc.training.scene_surrounds import BODY, FACE, covered, outlines, surround, wandering
 from edgeqc.training.strip_fields import Batch, noise
-from edgeqc.training.strip_places import Place
-from edgeqc.training.strips import littered, smoothed, taken, zone_signal
+from edgeqc.training.strip_places import Place, littered
+from edgeqc.training.strips import smoothed, taken, zone_signal
 
 _FLOOR = 1e-7  # as in faces.face_model
 _PLAIN, _VARIED = 0.15, 0.27

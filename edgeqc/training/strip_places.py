@@ -1,4 +1,4 @@
-"""Where every sample of a drawn strip lies on its face."""
+"""Where every sample of a drawn strip lies on its face, and what lies over it."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from dataclasses import dataclass, fields
 
 import torch
 from torch import Tensor
+
+from edgeqc.training.strip_fields import Batch, noise
 
 
 @dataclass(frozen=True)
@@ -39,3 +41,13 @@ def one_after_another(first: Place, second: Place) -> Place:
         *(torch.cat([getattr(first, each.name), getattr(second, each.name)])
           for each in fields(Place))
     )  # fmt: skip
+
+
+def littered(b: Batch, place: Place, signal: Tensor) -> tuple[Tensor, Tensor]:
+    """Lay particles and films over some faces; return the mask of what they hide."""
+    field = noise(b, b.log_uniform(4, 40), exponent=1.5)
+    level = b.uniform(2.0, 3.2)
+    hidden = (field > level) & (b.chance(0.3) > 0) & (place.edge_px > 0)
+    body = b.uniform(0.6, 1.7) + b.uniform(0, 0.3) * (field - level).clamp(0, 1)
+    body = body + b.log_uniform(0.01, 0.2) * noise(b, b.log_uniform(1, 20))
+    return torch.where(hidden, body, signal), hidden

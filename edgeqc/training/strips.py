@@ -24,7 +24,7 @@ from edgeqc.training.strip_looks import (
     draw_looks,
 )
 from edgeqc.training.strip_nameless import NAMELESS_LOOKS, PHOTOGRAPHS
-from edgeqc.training.strip_places import Place, one_after_another
+from edgeqc.training.strip_places import Place, littered, one_after_another
 from edgeqc.zoning.texture import CELL, MARGIN, N_PLANES, ROWS
 
 _FLOOR = 1e-7  # as in zoning.texture
@@ -194,16 +194,6 @@ def _surround(b: Batch, place: Place, signal: Tensor) -> Tensor:
         ground.append(level + grain + beside)
     outside = torch.where(place.t < 0.5, ground[0], ground[1])
     return inside * signal + (1 - inside) * outside
-
-
-def littered(b: Batch, place: Place, signal: Tensor) -> tuple[Tensor, Tensor]:
-    """Lay particles and films over some faces; return the mask of what they hide."""
-    field = noise(b, b.log_uniform(4, 40), exponent=1.5)
-    level = b.uniform(2.0, 3.2)
-    hidden = (field > level) & (b.chance(0.3) > 0) & (place.edge_px > 0)
-    body = b.uniform(0.6, 1.7) + b.uniform(0, 0.3) * (field - level).clamp(0, 1)
-    body = body + b.log_uniform(0.01, 0.2) * noise(b, b.log_uniform(1, 20))
-    return torch.where(hidden, body, signal), hidden
 
 
 def _transferred(b: Batch, signal: Tensor) -> Tensor:
