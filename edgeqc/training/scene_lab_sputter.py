@@ -48,10 +48,6 @@ def _cloud(b: Batch, low: float, high: float) -> Tensor:
     return noise(b, b.log_uniform(low, high), exponent=1.5)
 
 
-def _some(b: Batch, share: float, low: float, high: float) -> Tensor:
-    return b.chance(share) * b.uniform(low, high)
-
-
 def _fades(far: Tensor, length: Tensor) -> Tensor:
     return torch.exp(-far.clamp(min=0) / length)
 
@@ -145,7 +141,7 @@ def _ground(b: Batch, light: _Light, kinds: _Kinds) -> Tensor:
 def _border(b: Batch, x: Tensor, thick: Tensor, long: Tensor) -> tuple[Tensor, ...]:
     """Return an axis's bend, a border's own course outwards, and its damage, (size, n) each."""
     def u(low: float, high: float, share: float = 1.0) -> Tensor:
-        return _some(b, share, low, high)[:, 0]
+        return b.some(share, low, high)[:, 0]
     def worn(finest: float, coarsest: float) -> Tensor:
         return lines(b.size, x.shape[1], b.log_uniform(finest, coarsest)[:, 0], b.device)
     bow = u(-0.35, 0.35, 0.5) / long * (x - u(-0.3, 0.3) * long) ** 2
@@ -215,12 +211,12 @@ def _piece(b: Batch, free: float, low: float, high: float, ended: float, two: fl
 def _marks(b: Batch, along: Tensor, out: Tensor) -> Tensor:
     """Return what a lens surface bears: nothing, faint rings, dimples, scratches, haze, film."""
     at = out * b.log_uniform(0.5, 4) + 0.002 * along**2 / b.cols
-    plane = _some(b, 0.5, 0, 0.06) * _cloud(b, 40, 200)
-    plane = plane + wandering(b, at, _some(b, 0.2, 0.01, 0.04), b.uniform(3, 9))
-    plane = plane + _some(b, 0.3, 0.005, 0.04) * noise(b, b.log_uniform(0.8, 3), exponent=0.5)
-    plane = plane - _some(b, 0.2, 0.1, 0.4) * torch.sigmoid(4 * (_cloud(b, 4, 14) - 2.3))
-    film = torch.sigmoid(12 * (_cloud(b, 30, 120) - b.uniform(0, 2))) * _some(b, 0.25, -0.15, 0.15)
-    return plane + film + _some(b, 0.25, -0.4, 0.4) * scratches(b, 3)
+    plane = b.some(0.5, 0, 0.06) * _cloud(b, 40, 200)
+    plane = plane + wandering(b, at, b.some(0.2, 0.01, 0.04), b.uniform(3, 9))
+    plane = plane + b.some(0.3, 0.005, 0.04) * noise(b, b.log_uniform(0.8, 3), exponent=0.5)
+    plane = plane - b.some(0.2, 0.1, 0.4) * torch.sigmoid(4 * (_cloud(b, 4, 14) - 2.3))
+    film = torch.sigmoid(12 * (_cloud(b, 30, 120) - b.uniform(0, 2))) * b.some(0.25, -0.15, 0.15)
+    return plane + film + b.some(0.25, -0.4, 0.4) * scratches(b, 3)
 
 
 @dataclass
@@ -243,8 +239,8 @@ class _Stage:
         b = self.b
         cast = _trail(torch.sigmoid(solid), self.light, b.log_uniform(low, high), b.uniform(1, 15))
         foot = b.pick(0, 0.3, 0.8) * _fades(-solid, b.log_uniform(2, 25))
-        glow = _some(b, 0.2, 0, 0.4) * _fades(-solid, b.uniform(5, 60))
-        depth = _some(b, 0.85, 0.2, 1) * most * (2 * cast).clamp(0, 1)
+        glow = b.some(0.2, 0, 0.4) * _fades(-solid, b.uniform(5, 60))
+        depth = b.some(0.85, 0.2, 1) * most * (2 * cast).clamp(0, 1)
         self.signal = self.signal * (1 - depth) * (1 - foot) + glow
 
     def facing(self, sign: Tensor | float) -> Tensor:
@@ -262,8 +258,8 @@ class _Stage:
     def flank(self, side: int, reach: Tensor) -> None:
         """Lay in a lens surface beside one border, as far as it reaches (0: not at all)."""
         b, out, along = self.b, self.piece.out[side], self.piece.along
-        course = 1 + _some(b, 0.35, -1.2, 1.2) / b.cols * along
-        border = reach * (course + _some(b, 0.3, -1, 1) * (2 * along / b.cols) ** 2)
+        course = 1 + b.some(0.35, -1.2, 1.2) / b.cols * along
+        border = reach * (course + b.some(0.3, -1, 1) * (2 * along / b.cols) ** 2)
         border = border + wandering(b, along, b.pick(0, 0.3, 1, 2), b.log_uniform(20, 150))
         inside = torch.minimum(border - self.piece.limb[side], out)
         shift = b.pick(0, 0, 1) * b.uniform(-0.15, 0.06) * b.cols
@@ -271,12 +267,12 @@ class _Stage:
         x, equal = (out / border.clamp(min=2)).clamp(0, 1), b.chance(0.45)
         level = (1 + self.facing(2.0 * side - 1) * b.uniform(0.6, 1.1)).clamp(0.12, 1.9)
         level = torch.where(equal > 0, 1 + 0.08 * b.normal(), level)
-        bend = _some(b, 0.7, -0.6, 0.6) * x ** b.uniform(0.5, 2) + _marks(b, along, out)
+        bend = b.some(0.7, -0.6, 0.6) * x ** b.uniform(0.5, 2) + _marks(b, along, out)
         limb = b.pick(0, 0.2, 0.6) * b.uniform(0.3, 1) + 0.3 * (level < 0.45)
         shoulder = (b.pick(0, 0, 0.4, 0.8) - equal * b.pick(0, 0.2, 0.6)) * b.uniform(0.3, 1)
         body = level * (1 + bend) + limb * _fades(inside, b.log_uniform(1, 12))
         body = body + shoulder * _fades(out, b.log_uniform(1, 14))
-        bevel = _some(b, 0.25, 0, 1) ** 2 * 0.12 * b.rows
+        bevel = b.some(0.25, 0, 1) ** 2 * 0.12 * b.rows
         on_bevel = torch.sigmoid((bevel - out) / 0.8) * (bevel > 2)
         body = (body + on_bevel * (b.uniform(0.4, 1.6) - body)).clamp(0, 2.8)
         self.lay(body, torch.where(reach > 0, inside, _NONE), 1)
@@ -285,7 +281,7 @@ class _Stage:
         """Lay the cut face in: its grey, the bright rim of gold, a line where it joins."""
         b, edge, t = self.b, self.piece.edge, self.piece.t
         towards = self.facing(torch.where(t < 0.5, -1.0, 1.0))
-        ramp = _some(b, 0.4, -0.35, 0.35) * (t.clamp(0, 1) - 0.5)
+        ramp = b.some(0.4, -0.35, 0.35) * (t.clamp(0, 1) - 0.5)
         rim = b.pick(0, 0.2, 0.5, 1.1) * b.uniform(0.4, 1) * (1 + towards)
         plane = electrons * b.uniform(0.7, 1.15) * (1 + ramp)
         self.lay(plane + rim * _fades(edge, b.log_uniform(0.8, 9)), edge, 2, b.uniform(0.25, 1.1))
@@ -296,10 +292,10 @@ class _Stage:
         """Add what lies over all alike: stains, specks, a fibre, the glow of what charges."""
         b, light, edge = self.b, self.light, self.piece.edge
         stain = torch.sigmoid(10 * (_cloud(b, 15, 90) - b.uniform(0.8, 2)))
-        self.signal = self.signal * (1 + _some(b, 0.25, -0.35, 0.3) * stain)
+        self.signal = self.signal * (1 + b.some(0.25, -0.35, 0.3) * stain)
         speck, rim = spots(b, b.log_uniform(8, 60), b.uniform(0.75, 0.99), b.uniform(0.5, 2))
         speck = speck - 0.7 * light[2] * (speck - speck.roll((1, 1), (1, 2))) + rim
-        self.signal = self.signal + _some(b, 0.22, -0.3, 0.8) * speck
+        self.signal = self.signal + b.some(0.22, -0.3, 0.8) * speck
         along, across = turned(b, any_angle(b))
         half, along = b.log_uniform(1, 8), along - b.uniform(-0.4, 0.4) * b.cols
         far = across - b.uniform(-0.35, 0.35) * b.rows + b.uniform(-1, 1) / b.cols * along**2
@@ -309,7 +305,7 @@ class _Stage:
         codes = torch.where((inside > 0) & (half > 2.5) & (edge > -2), IGNORED, self.codes)
         self.lay(fibre, inside, 0)
         charged = _trail(torch.sigmoid(edge), light, b.uniform(20, 90), b.uniform(10, 40))
-        return (self.signal + _some(b, 0.12, -0.25, 0.4) * charged).clamp(0, 3), codes
+        return (self.signal + b.some(0.12, -0.25, 0.4) * charged).clamp(0, 3), codes
 
 
 def _scene(draw: Callable[[_Stage, Tensor], None], kinds: _Kinds, *shape: float) -> Scene:

@@ -53,6 +53,14 @@ class Batch:
         index = torch.randint(len(values), (self.size, 1, 1), device=self.device)
         return torch.tensor(values, device=self.device)[index]
 
+    def some(self, share: float, low: float, high: float) -> Tensor:
+        """Return a number between two for a share of the members, 0 for the others."""
+        return self.chance(share) * self.uniform(low, high)
+
+    def either(self, first: Tensor, second: Tensor, share: float = 0.5) -> Tensor:
+        """Return the first plane for a share of the members, the second for the others."""
+        return torch.where(self.chance(share) > 0, first, second)
+
     def part(self, size: int) -> Batch:
         """Return a batch of another size."""
         return Batch(size, self.rows, self.cols, self.device, self.photographs)

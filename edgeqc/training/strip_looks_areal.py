@@ -25,14 +25,6 @@ from edgeqc.training.strip_fields import standardised, turned
 _TABLE, _TRACE, _TURN = 4096, 4096, 2 * math.pi
 
 
-def _some(b: Batch, share: float, low: float, high: float) -> Tensor:
-    return b.chance(share) * b.uniform(low, high)
-
-
-def _either(b: Batch, first: Tensor, second: Tensor, share: float = 0.5) -> Tensor:
-    return torch.where(b.chance(share) > 0, first, second)
-
-
 def _hump(away: Tensor, width: Tensor | float) -> Tensor:
     return torch.exp(-((away / width) ** 2))
 
@@ -70,7 +62,7 @@ def _measured(b: Batch, relief: Tensor, most: float) -> Tensor:
     both = both * torch.exp(-2 * (math.pi * b.pick(0.4, 0.4, 0.8, 1.4)) ** 2 * square)
     plane = torch.fft.irfft2(both, s=(b.rows + 12, b.cols + 12))[:, 6:-6, 6:-6]
     col, row = turned(b, b.uniform(0, _TURN))
-    form = _some(b, 0.3, -2, 2) * (row / b.rows) ** 2 + _some(b, 0.3, -2, 2) * (col / b.cols) ** 2
+    form = b.some(0.3, -2, 2) * (row / b.rows) ** 2 + b.some(0.3, -2, 2) * (col / b.cols) ** 2
     return standardised(plane + form)
 
 
@@ -85,7 +77,7 @@ def _series(b: Batch, u: Tensor, v: Tensor, decay: Tensor) -> Tensor:
 
 def reciprocal_lattice(b: Batch) -> Tensor:
     """Draw craters or domes by the peaks of their spectrum: square, oblique or hexagonal."""
-    along, across = turned(b, _some(b, 0.7, -0.3, 0.3) + b.pick(0, 0, math.pi / 4, math.pi / 2))
+    along, across = turned(b, b.some(0.7, -0.3, 0.3) + b.pick(0, 0, math.pi / 4, math.pi / 2))
     pitch = b.log_uniform(4, 56).clamp(max=b.rows / 4)
     loose = b.pick(0, 0.05, 0.1, 0.18) * b.uniform(0.5, 1)
     wander = loose * _slow(b, 2 * pitch)
@@ -96,13 +88,13 @@ def reciprocal_lattice(b: Batch) -> Tensor:
     grain = noise(b, pitch * b.uniform(0.12, 0.5), exponent=b.uniform(0.3, 1.5))
     uneven = (1 + b.pick(0, 0.3, 0.5) * grain).clamp(min=0.1)
     patchy = 0.25 + sigmoid(b.uniform(1, 4) * (_slow(b, b.uniform(0.2, 0.6) * b.rows) + 0.7))
-    relief = standardised(relief) * uneven * _either(b, patchy, 0 * patchy + 1, 0.4)
+    relief = standardised(relief) * uneven * b.either(patchy, 0 * patchy + 1, 0.4)
     return _measured(b, relief + b.pick(0, 0.15, 0.4) * grain, 0.6)
 
 
 def hatched_passes(b: Batch) -> Tensor:
     """Draw passes side by side, each of a depth of its own, pulses beating along the groove."""
-    along, across = turned(b, _some(b, 0.6, -0.25, 0.25) + b.pick(0, 0, 0, math.pi / 2))
+    along, across = turned(b, b.some(0.6, -0.25, 0.25) + b.pick(0, 0, 0, math.pi / 2))
     pitch = b.log_uniform(4, 48).clamp(max=b.rows / 5)
     v = across / pitch + b.pick(0, 0.05, 0.12) * _slow(b, 3 * pitch)
     index = torch.floor(v)
@@ -115,7 +107,7 @@ def hatched_passes(b: Batch) -> Tensor:
     beads = torch.cos(_TURN * beat + b.uniform(0, 2) * (2 * part) ** 2 * torch.sign(odd - 0.5))
     beads = _leaned(beads, b.uniform(-0.6, 0.6), 1) * (1 - b.uniform(0, 1) * groove)
     melt = noise(b, pitch * b.uniform(0.08, 0.4), exponent=0.8)
-    relief = groove + _some(b, 0.5, 0.2, 0.8) * burr - b.pick(0, 0.25, 0.7) * depth
+    relief = groove + b.some(0.5, 0.2, 0.8) * burr - b.pick(0, 0.25, 0.7) * depth
     relief = relief + b.pick(0, 0.15, 0.3, 0.7) * beads + b.pick(0, 0.1, 0.25) * melt
     kept = sigmoid(b.uniform(1, 3) * (_slow(b, b.uniform(0.15, 0.5) * b.rows) + b.uniform(0, 3)))
     return _measured(b, standardised(relief) * (0.2 + kept), 0.6)
@@ -126,7 +118,7 @@ def unresolved_pulses(b: Batch) -> Tensor:
     fine = b.log_uniform(0.8, 5)
     field = noise(b, fine, exponent=b.uniform(1.5, 3))
     pits = _leaned(field, b.uniform(-0.9, 0), b.uniform(0.8, 1.3))
-    along, across = turned(b, _some(b, 0.4, -0.1, 0.1) + b.pick(0, 0, 0, math.pi / 2))
+    along, across = turned(b, b.some(0.4, -0.1, 0.1) + b.pick(0, 0, 0, math.pi / 2))
     pitch = (fine * b.log_uniform(5, 24)).clamp(max=b.rows / 5)
     v = across / pitch + b.uniform(0, 0.1) * _slow(b, 4 * pitch)
     layer = numbers_at(torch.randn(b.size, _TABLE, device=b.device), torch.floor(v), 0 * v)
@@ -140,7 +132,7 @@ def unresolved_pulses(b: Batch) -> Tensor:
 
 def stitched_fields(b: Batch) -> Tensor:
     """Draw hatch in stitched scan fields: phase, depth, tilt and turn jump at the seams."""
-    col, row = turned(b, _some(b, 0.5, -0.06, 0.06))
+    col, row = turned(b, b.some(0.5, -0.06, 0.06))
     high, wide = b.rows * b.uniform(0.15, 0.8), b.rows * b.log_uniform(0.25, 2)
     x, y = col / wide + b.uniform(0, 1), row / high + b.uniform(0, 1)
     at_x, at_y = torch.floor(x), torch.floor(y)
@@ -184,7 +176,7 @@ def _cutter(b: Batch, scale: Tensor) -> Tensor:
 def _path(b: Batch, tilt: Tensor) -> tuple[Tensor, Tensor]:
     """Return coordinates along and across a blade's gently bent way."""
     along, across = turned(b, tilt)
-    reach, once, twice = along / b.cols, _some(b, 0.5, -0.3, 0.3), _some(b, 0.3, -0.2, 0.2)
+    reach, once, twice = along / b.cols, b.some(0.5, -0.3, 0.3), b.some(0.3, -0.2, 0.2)
     return along, across + b.cols * (once + twice * reach) * reach**2
 
 
@@ -237,7 +229,7 @@ def waviness_across(b: Batch) -> Tensor:
     sway = at_line(band, drift + _TRACE / 2)
     phase = _TURN * drift / period + b.uniform(0, 0.6) * sway
     even = torch.sin(phase + b.uniform(-0.8, 0.8) * torch.sin(phase))
-    bands = _leaned(_either(b, even, sway, 0.6), b.uniform(-0.8, 0.8), b.uniform(0.6, 1.3))
+    bands = _leaned(b.either(even, sway, 0.6), b.uniform(-0.8, 0.8), b.uniform(0.6, 1.3))
     swell = (1 + b.pick(0, 0.3, 0.6) * _slow(b, b.uniform(0.2, 0.6) * b.cols)).clamp(min=0.1)
     strokes = _dragged(b, across, sigmoid(_slow(b, b.uniform(0.2, 0.4) * b.cols)), scale)
     relief = bands * swell + b.log_uniform(0.35, 2.5) * strokes * sigmoid(b.pick(0, 1, 3) * bands)
@@ -257,7 +249,7 @@ def lapped_strokes(b: Batch) -> Tensor:
     angle = tilt + b.pick(0.03, 0.08, 0.2) * found[0]
     col, row = turned(b, b.pick(0.0))
     across = torch.cos(angle) * row - torch.sin(angle) * col
-    across = across + _some(b, 0.5, -0.25, 0.25) * away**2 / b.cols + 90 * found[1]
+    across = across + b.some(0.5, -0.25, 0.25) * away**2 / b.cols + 90 * found[1]
     lines = at_line(_cutter(b, scale), across.remainder(_TRACE - 3.0))
     edge = (place - index) * width
     step = found[1] + b.uniform(-2, 2) * (place - index)
@@ -268,7 +260,7 @@ def lapped_strokes(b: Batch) -> Tensor:
 
 def shorn_flanks(b: Batch) -> Tensor:
     """Draw the flanks of two blades: rolled-over rims, burnish, a pinched line between two lays."""
-    t = turned(b, _some(b, 0.6, -0.12, 0.12))[1] / b.rows + b.uniform(-0.35, 0.35)
+    t = turned(b, b.some(0.6, -0.12, 0.12))[1] / b.rows + b.uniform(-0.35, 0.35)
     t = t + b.uniform(0, 0.02) * _slow(b, b.uniform(20, 90))
     scale, tilt = _scale(b), b.pick(0, math.pi / 2, math.pi / 2) + b.uniform(-0.6, 0.6)
     soft = b.log_uniform(0.004, 0.05)
@@ -307,8 +299,8 @@ def hills_and_dales(b: Batch) -> Tensor:
     along, across = turned(b, angle)
     size = b.log_uniform(9, 80).clamp(max=b.rows / 3)
     u, v = along / (size * b.log_uniform(1, 2.8)), across / size
-    u, v = u + 0.45 * _slow(b, size) + _some(b, 0.5, 0.5, 1.5) * v, v + 0.45 * _slow(b, 1.5 * size)
-    floor, drawn, unequal = torch.full_like(u, 9.0), _some(b, 0.5, 0.2, 0.8), b.uniform(0.3, 0.9)
+    u, v = u + 0.45 * _slow(b, size) + b.some(0.5, 0.5, 1.5) * v, v + 0.45 * _slow(b, 1.5 * size)
+    floor, drawn, unequal = torch.full_like(u, 9.0), b.some(0.5, 0.2, 0.8), b.uniform(0.3, 0.9)
     for du, dv, first, second in places(u, v, b.uniform(0.35, 0.6), b.pick(0.1, 0.3, 0.5)).near():
         bowl = ((du + drawn / 2) ** 2 + dv * dv).clamp(max=9)
         floor = torch.minimum(floor, bowl * (0.6 + second) + unequal * first)
@@ -338,7 +330,7 @@ def turning_lay(b: Batch) -> Tensor:
         weight = torch.exp(5 * (torch.cos(2 * (field - turn)) - 1)) + 1e-4
         total, weights = total + weight * standardised(layer), weights + weight**2
     relief = _leaned(total / weights.sqrt(), b.uniform(-0.7, 0.7), b.uniform(0.7, 1.3))
-    relief = _either(b, relief, 1.5 * relief.abs() * b.pick(-1, 1), 0.6)
+    relief = b.either(relief, 1.5 * relief.abs() * b.pick(-1, 1), 0.6)
     calm = sigmoid(b.uniform(1, 6) * (_slow(b, b.uniform(0.2, 0.6) * b.rows) + b.uniform(-0.3, 2)))
     relief = standardised(relief) * (0.15 + calm) + b.pick(0, 0.4, 1) * field
     return _measured(b, relief, 0.5)

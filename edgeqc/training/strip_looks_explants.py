@@ -26,11 +26,6 @@ _EDGE, _ENTRIES, _NODES, _TURN = 4096, 8192, 96, 2 * math.pi
 _CLOSEST = 4.0  # samples between the closest resolved pulses
 
 
-def _some(b: Batch, share: float, low: float, high: float) -> Tensor:
-    """Return a number for a share of the members, 0 for the others."""
-    return b.chance(share) * b.uniform(low, high)
-
-
 def _crest(away: Tensor) -> Tensor:
     return torch.exp(-(away.clamp(-6, 6) ** 2))
 
@@ -59,12 +54,12 @@ def _aged(b: Batch, relief: Tensor, most: float = 0.5) -> Tensor:
     relief = standardised(relief)
     dull = sigmoid(5 * (_calm(b, b.uniform(0.15, 0.6) * b.rows) - b.pick(0.2, 0.7, 1.4)))
     softer = blur(relief, b.log_uniform(1.2, 7))
-    relief = relief + _some(b, 0.5, 0.3, 0.95) * dull * (softer - relief)
+    relief = relief + b.some(0.5, 0.3, 0.95) * dull * (softer - relief)
     width = b.log_uniform(0.8, 5)
     shore = _gone(_calm(b, b.uniform(0.2, 0.7) * b.rows) - b.uniform(0.3, 1.5)) + width * softer
     rim = _crest(shore / width) * sigmoid(2 * softer)  # the water breaks off and thins out
     film = 0.3 * torch.exp(-shore.clamp(0, 200) / (12 * width)) * (shore > 0)
-    relief = relief + _some(b, 0.25, 0.3, 1.4) * (rim + film)
+    relief = relief + b.some(0.25, 0.3, 1.4) * (rim + film)
     grain = noise(b, b.log_uniform(0.7, 8), exponent=b.uniform(0.1, 1.6))
     return standardised(relief + b.pick(0, 0.3, 1, 1) * b.uniform(0, most) * grain)
 
@@ -96,7 +91,7 @@ def _sown(b: Batch, angle: Tensor, spot: Tensor, line: Tensor, jitter: Tensor) -
 
 def _way(b: Batch) -> Tensor:
     """Return a direction of passes: along the strip, across it, or a little off."""
-    return b.pick(0, 0, 0, math.pi / 2) + _some(b, 0.6, -0.3, 0.3)
+    return b.pick(0, 0, 0, math.pi / 2) + b.some(0.6, -0.3, 0.3)
 
 
 def joined_bubbles(b: Batch) -> Tensor:
@@ -106,7 +101,7 @@ def joined_bubbles(b: Batch) -> Tensor:
     wide = b.uniform(0.17, 0.42) * spot
     pulses = _sown(b, angle, spot, line, b.pick(0, 0.06, 0.12, 0.22))
     gas = blur(pulses, wide) * (_TURN * wide**2)
-    gas = gas * torch.exp(_some(b, 0.6, 0.1, 0.5) * _calm(b, b.uniform(0.2, 0.8) * b.rows))
+    gas = gas * torch.exp(b.some(0.6, 0.1, 0.5) * _calm(b, b.uniform(0.2, 0.8) * b.rows))
     late = b.uniform(1.6, 3.5) * wide  # a few bubbles grow on and swallow their neighbours
     few = pulses * (torch.rand_like(pulses) < b.pick(0.01, 0.04)) * b.chance(0.5)
     grown = blur(few, late) * (_TURN * late**2)
@@ -165,12 +160,12 @@ def relaxed_passes(b: Batch) -> Tensor:
     angle, pitch = _way(b), b.log_uniform(5, 70).clamp(max=b.rows / 3)
     shrunk = b.uniform(0, 0.3) * _calm(b, b.uniform(0.4, 1) * b.rows) * b.rows * 0.06
     relief = torch.zeros_like(shrunk)
-    for turn, strength in ((0.0, b.pick(1.0)), (0.06, _some(b, 0.5, 0.3, 0.9)),
-                           (math.pi / 2, _some(b, 0.5, 0.2, 0.8))):  # fmt: skip
+    for turn, strength in ((0.0, b.pick(1.0)), (0.06, b.some(0.5, 0.3, 0.9)),
+                           (math.pi / 2, b.some(0.5, 0.2, 0.8))):  # fmt: skip
         along, across = turned(b, angle + turn * b.uniform(0.8, 1))
         wave = _TURN * (across + shrunk) / (pitch * b.uniform(0.9, 1.1)) + _TURN * b.uniform(0, 1)
         fading = 0.1 + sigmoid(3 * _calm(b, b.uniform(0.3, 0.9) * b.rows) + b.uniform(0, 2.5))
-        pulse = 1 + _some(b, 0.5, 0.1, 0.5) * torch.sin(_TURN * along / (0.6 * pitch))
+        pulse = 1 + b.some(0.5, 0.1, 0.5) * torch.sin(_TURN * along / (0.6 * pitch))
         rounded = torch.sin(wave + b.uniform(0, 0.8) * torch.sin(wave))
         relief = relief + strength * fading * rounded * pulse
     relief = standardised(relief) + b.pick(0, 0.3, 1) * _calm(b, b.uniform(0.1, 0.5) * b.rows)
@@ -210,8 +205,8 @@ def _combed(b: Batch, across: Tensor, fine: Tensor) -> Tensor:
 def _course(b: Batch, angle: Tensor) -> tuple[Tensor, Tensor]:
     """Return coordinates along and across a blade's gently bent path."""
     along, across = turned(b, angle)
-    bend = _some(b, 0.7, -0.25, 0.25) / b.cols
-    sway = _some(b, 0.4, 0.5, 5) * _walk(b, b.uniform(100, 400), along)
+    bend = b.some(0.7, -0.25, 0.25) / b.cols
+    sway = b.some(0.4, 0.5, 5) * _walk(b, b.uniform(100, 400), along)
     return along, across + bend * along**2 + sway
 
 
@@ -249,7 +244,7 @@ def pinched_face(b: Batch) -> Tensor:
     drag = drag * (1 - b.uniform(0.5, 0.9) * pressed)
     ridge = b.uniform(-1.5, 2.5) * _crest(pinch / b.log_uniform(1.5, 8))
     buckle = torch.sin(_TURN * front * b.uniform(4, 18)) * torch.exp(-front * b.uniform(4, 12))
-    relief = b.uniform(0.4, 1.3) * drag + ridge + _some(b, 0.5, 0.2, 0.8) * buckle
+    relief = b.uniform(0.4, 1.3) * drag + ridge + b.some(0.5, 0.2, 0.8) * buckle
     return _aged(b, relief + b.uniform(-0.8, 0.8) * here - b.uniform(0, 0.8) * pressed)
 
 
@@ -387,7 +382,7 @@ def matte_ground(b: Batch) -> Tensor:
     relief = ground * bare + b.uniform(0.2, 1) * clump
     relief = relief + b.uniform(0, 0.8) * _calm(b, b.uniform(0.1, 0.5) * b.rows)
     lobe = _gone(_calm(b, b.uniform(0.15, 0.4) * b.rows) + 0.1 * clump)
-    relief = relief + _some(b, 0.5, 0.3, 1.2) * torch.tanh(lobe / b.log_uniform(1, 10))
+    relief = relief + b.some(0.5, 0.3, 1.2) * torch.tanh(lobe / b.log_uniform(1, 10))
     return _aged(b, relief, 0.4)
 
 

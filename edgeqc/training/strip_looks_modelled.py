@@ -26,11 +26,6 @@ from edgeqc.training.strip_fields import numbers_at, places, standardised, turne
 _EDGE, _ENTRIES, _TURN = 4096, 4096, 2 * math.pi
 
 
-def _some(b: Batch, share: float, low: float, high: float) -> Tensor:
-    """Return a number between two for a share of the members, 0 for the others."""
-    return b.chance(share) * b.uniform(low, high)
-
-
 def _slow(b: Batch, knots: int) -> Tensor:
     """Return smooth fields through few random knots, standard deviation about 1."""
     wide = max(4, round(knots * min(b.cols / b.rows, 4)))
@@ -55,7 +50,7 @@ def _back(b: Batch, spectrum: Tensor) -> Tensor:
 
 def _worn(b: Batch, relief: Tensor, most: float, finest: float = 0.7) -> Tensor:
     """Return a relief with the nuisances: patches worn off, blur, self-affine grain, waviness."""
-    worn = _some(b, 0.45, 0.3, 0.85) * sigmoid(b.uniform(1, 3) * (_slow(b, 4) - b.uniform(-0.3, 1)))
+    worn = b.some(0.45, 0.3, 0.85) * sigmoid(b.uniform(1, 3) * (_slow(b, 4) - b.uniform(-0.3, 1)))
     f_row, f_col = _frequencies(b)
     f2 = f_row**2 + f_col**2
     sigma = b.pick(0, 0, 0.5, 1) * b.log_uniform(0.5, 2)
@@ -63,7 +58,7 @@ def _worn(b: Batch, relief: Tensor, most: float, finest: float = 0.7) -> Tensor:
     kept = kept * torch.exp(-2 * (math.pi * sigma) ** 2 * f2)
     rough = (f2 + (0.16 / b.log_uniform(finest, 9)) ** 2) ** (-0.5 * b.uniform(1.1, 1.9))
     rough = rough / rough.square().mean(dim=(1, 2), keepdim=True).sqrt()
-    wavy = _some(b, 0.4, 0, 0.4) * _slow(b, 4)
+    wavy = b.some(0.4, 0, 0.4) * _slow(b, 4)
     grain = b.pick(0, 0.2, 0.6, 1) * b.uniform(0.1, 1) * most
     return standardised(_back(b, kept + grain * rough * _white(b)) + wavy)
 
@@ -105,7 +100,7 @@ def _pulses(b: Batch, finest: float) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     jitter = b.pick(0, 0.03, 0.08, 0.15)
     spread = torch.randn(2, b.size, side, side, device=b.device).clamp(-2.5, 2.5) * jitter
     u, v = (j + shift + spread[0]) * step, (i + spread[1]) * pitch
-    v = v + pitch * _some(b, 0.4, 0, 0.25) * torch.randn(b.size, side, 1, device=b.device)
+    v = v + pitch * b.some(0.4, 0, 0.25) * torch.randn(b.size, side, 1, device=b.device)
     way = _scan(b)
     x = b.cols / 2 + torch.cos(way) * u - torch.sin(way) * v
     y = b.rows / 2 + torch.sin(way) * u + torch.cos(way) * v
@@ -168,7 +163,7 @@ def reciprocal_lattice(b: Batch) -> Tensor:
     field = standardised(_back(b, (gain + 1e-5) * _white(b)))
     steep = b.pick(0, 0.6, 1.2)
     field = torch.where(steep > 0, -torch.exp(steep * field.clamp(max=3)), field)
-    patch = 1 - _some(b, 0.4, 0.3, 0.9) * sigmoid(4 * _slow(b, 5))
+    patch = 1 - b.some(0.4, 0.3, 0.9) * sigmoid(4 * _slow(b, 5))
     return _worn(b, standardised(field) * patch, 1.0, 0.5)
 
 
@@ -190,8 +185,8 @@ def glazed_melt(b: Batch) -> Tensor:
 def _way(b: Batch) -> tuple[Tensor, Tensor]:
     """Return coordinates along and across a blade's way, straight or gently bent."""
     along, across = turned(b, b.uniform(0, _TURN))
-    swing = b.rows * _some(b, 0.3, -0.04, 0.04) * torch.sin(along / (b.uniform(0.2, 0.6) * b.cols))
-    return along, across + _some(b, 0.6, -0.35, 0.35) * along**2 / b.cols + swing
+    swing = b.rows * b.some(0.3, -0.04, 0.04) * torch.sin(along / (b.uniform(0.2, 0.6) * b.cols))
+    return along, across + b.some(0.6, -0.35, 0.35) * along**2 / b.cols + swing
 
 
 def _profile(b: Batch) -> Tensor:

@@ -25,16 +25,8 @@ from edgeqc.training.strip_fields import numbers_at, standardised, turned
 _TURN, _LONG, _TABLE = 2 * math.pi, 4096, 8192
 
 
-def _some(b: Batch, share: float, low: float, high: float) -> Tensor:
-    return b.chance(share) * b.uniform(low, high)
-
-
 def _peak(away: Tensor) -> Tensor:
     return torch.exp(-(away**2).clamp(max=60))
-
-
-def _either(b: Batch, first: Tensor, second: Tensor) -> Tensor:
-    return torch.where(b.chance(0.5) > 0, first, second)
 
 
 def _grown(b: Batch, plane: Tensor) -> Tensor:
@@ -109,7 +101,7 @@ def stamped_pulses(b: Batch) -> Tensor:
     """Draw one crater stamped on a lattice: rimmed, overlapping, some lost, some rows stronger."""
     pitch = b.log_uniform(4, 48).clamp(max=b.rows / 4)
     stroke = (pitch * b.pick(0.87, 1, 1, 1.5, 2.2)).clamp(max=b.rows / 2.5)
-    tilt = _some(b, 0.7, -0.22, 0.22)
+    tilt = b.some(0.7, -0.22, 0.22)
     col, row, i = _lattice(b, pitch, stroke, tilt, b.pick(0, 0, 0.3, 1))
     shake = b.pick(0.02, 0.05, 0.12) * pitch
     col, row = (x + shake * torch.randn_like(x) for x in (col, row))
@@ -121,17 +113,17 @@ def stamped_pulses(b: Batch) -> Tensor:
     crater = b.pick(0, 0.3, 0.7) * _peak((away - 1.15) / 0.28) - _peak(away ** b.pick(1, 1.5, 2.5))
     relief = _stamped(b, col, row, power, crater + b.pick(0, 0.6) * _peak(away / 0.35))
     relief = relief / (1 + b.pick(0, 0.4, 1) * relief.abs())
-    weak = 1 - _some(b, 0.5, 0.3, 0.9) * sigmoid(3 * _soft(b, b.uniform(0.05, 0.2) * b.rows))
-    relief = _wear(relief * weak, pitch / 5 + 0.5, _some(b, 0.4, 0.3, 1))
+    weak = 1 - b.some(0.5, 0.3, 0.9) * sigmoid(3 * _soft(b, b.uniform(0.05, 0.2) * b.rows))
+    relief = _wear(relief * weak, pitch / 5 + 0.5, b.some(0.4, 0.3, 1))
     return grained(b, relief, 0.7, 6, 0.6)
 
 
 def grooved_passes(b: Batch) -> Tensor:
     """Draw grooves of passes as a distance field: lips, scalloped walls; some hatched or ending."""
     pitch, tilt = b.log_uniform(5, 70).clamp(max=b.rows / 3), b.pick(0, 0, math.pi / 2)
-    along, across = turned(b, tilt + _some(b, 0.7, -0.22, 0.22))
-    relief, soft = 0 * across, _some(b, 0.5, 0, 0.12) * _soft(b, 2 * pitch)
-    for share in (b.pick(1), _some(b, 0.3, 0.3, 1)):
+    along, across = turned(b, tilt + b.some(0.7, -0.22, 0.22))
+    relief, soft = 0 * across, b.some(0.5, 0, 0.12) * _soft(b, 2 * pitch)
+    for share in (b.pick(1), b.some(0.3, 0.3, 1)):
         number = torch.floor(v := across / pitch + soft + 0.5)
         tables = torch.rand(3, b.size, _TABLE, device=b.device)
         depth, phase, end = numbers_at(tables, number, 0 * number)
@@ -152,7 +144,7 @@ def bubble_rows(b: Batch) -> Tensor:
     """Draw gas bubbles strung on programmed rows, merging where near; films between them."""
     pitch = b.log_uniform(5, 50).clamp(max=b.rows / 4)
     stroke = (pitch * b.log_uniform(0.9, 2.5)).clamp(max=b.rows / 2.5)
-    tilt = _some(b, 0.7, -0.22, 0.22)
+    tilt = b.some(0.7, -0.22, 0.22)
     col, row, _ = _lattice(b, pitch, stroke, tilt, b.pick(0, 1))
     col = col + b.pick(0.05, 0.15, 0.3) * pitch * torch.randn_like(col)  # mostly along the row
     row = row + b.uniform(0.02, 0.1) * pitch * torch.randn_like(row)
@@ -176,9 +168,9 @@ def glazed_melt(b: Batch) -> Tensor:
     melt, way = _soft(b, length), _soft(b, 2 * length)
     melt = _moved(melt, b.uniform(0, 1.5) * length * way, b.uniform(0, 1.5) * length * way)
     grain = noise(b, b.log_uniform(0.5, 2.5), exponent=b.uniform(0, 0.8))
-    pitch, tilt = b.log_uniform(2.3, 20), _some(b, 0.7, -0.22, 0.22) + b.pick(0, 0, math.pi / 2)
+    pitch, tilt = b.log_uniform(2.3, 20), b.some(0.7, -0.22, 0.22) + b.pick(0, 0, math.pi / 2)
     ghost, sharp = 0 * grain, b.uniform(0.5, 3)
-    for share in (b.uniform(0.6, 1), _some(b, 0.6, 0.4, 1)):
+    for share in (b.uniform(0.6, 1), b.some(0.6, 0.4, 1)):
         wave = torch.cos(_TURN * turned(b, tilt)[1] / pitch + b.uniform(0, 0.5) * melt)
         ghost = ghost + share * torch.tanh(sharp * wave + b.uniform(-0.8, 0.8))
         tilt = tilt + b.uniform(-0.12, 0.12) + b.pick(0, 0, math.pi / 2)
@@ -207,8 +199,8 @@ def _extruded(b: Batch, position: Tensor) -> Tensor:
 def _bent(b: Batch, tilt: Tensor) -> tuple[Tensor, Tensor]:
     """Return coordinates along and across gently bent stream lines."""
     along, across = turned(b, tilt)
-    bow = _some(b, 0.5, -0.25, 0.25) * along**2 / b.cols
-    swing = _some(b, 0.5, 0, 0.05) * b.cols * torch.sin(_TURN * along / b.cols * b.uniform(0.3, 1))
+    bow = b.some(0.5, -0.25, 0.25) * along**2 / b.cols
+    swing = b.some(0.5, 0, 0.05) * b.cols * torch.sin(_TURN * along / b.cols * b.uniform(0.3, 1))
     return along, across + bow + swing
 
 
@@ -222,7 +214,7 @@ def chatter_flutes(b: Batch) -> Tensor:
     part, steep = phase - torch.floor(phase), b.uniform(0.55, 0.95)
     band = torch.minimum(part / steep, (1 - part) / (1 - steep))
     beat = numbers_at(torch.rand(b.size, 997, device=b.device), torch.floor(phase), 0 * phase)
-    band = _either(b, band - 0.5, torch.cos(_TURN * phase) / 2) * (1 - b.pick(0, 0.4, 0.9) * beat)
+    band = b.either(band - 0.5, torch.cos(_TURN * phase) / 2) * (1 - b.pick(0, 0.4, 0.9) * beat)
     fade = sigmoid(b.uniform(0, 4) * (_soft(b, b.uniform(0.05, 0.25) * b.rows) + 0.5))
     drawn = _extruded(b, across + b.pick(0, 0.02, 0.06) * period * band)
     drawn = drawn * (1 + b.uniform(-1, 1) * band)
@@ -250,7 +242,7 @@ def grit_gouges(b: Batch) -> Tensor:
 
 def pinched_line(b: Batch) -> Tensor:
     """Draw lines of two blades that meet at a pinch: a ridge or lip, squeezed waves along it."""
-    along, across = turned(b, _some(b, 0.8, -0.3, 0.3))
+    along, across = turned(b, b.some(0.8, -0.3, 0.3))
     line = lines(b.size, _LONG, b.log_uniform(60, 300)[:, 0], b.device)
     wavy = at_line(line, along + _LONG / 2) * b.uniform(0, 0.02)
     away = across + (wavy + b.uniform(-0.35, 0.35)) * b.rows
@@ -342,10 +334,10 @@ def river_fan(b: Batch) -> Tensor:
     step = phase - torch.tanh(phase * b.uniform(2, 8))  # one steep flank, one gentle
     ridge = torch.exp(-phase.abs() / b.uniform(0.1, 0.5))
     life = _soft(h, wave * b.uniform(0.6, 3))
-    rivers = standardised(_either(b, step, ridge)) * b.pick(-1, 1)
+    rivers = standardised(b.either(step, ridge)) * b.pick(-1, 1)
     rivers = rivers * sigmoid(b.uniform(0.5, 5) * (life + b.uniform(-0.3, 1)))
     past = torch.hypot(x, y) / (b.uniform(0.1, 0.6) * h.rows)
-    rivers = standardised(rivers * _either(b, past / (1 + past), torch.ones_like(past)))
+    rivers = standardised(rivers * b.either(past / (1 + past), torch.ones_like(past)))
     ground = noise(b, b.log_uniform(2, 30), exponent=b.uniform(0.6, 1.6))
     relief = _grown(b, rivers + b.pick(0, 0.5, 1) * life) + b.uniform(0.1, 0.8) * ground
     return grained(b, relief, 0.7, 4, 0.4)
@@ -368,7 +360,7 @@ def dimpled_cups(b: Batch) -> Tensor:
     spacing, angle = b.log_uniform(6, 60), b.uniform(0, _TURN)
     cups = _cups(b, spacing, angle, b.pick(1, 1, 1.5, 2.5))
     fine = _cups(b, (spacing * b.uniform(0.25, 0.5)).clamp(min=5), angle, b.pick(1, 1.5))
-    relief = standardised(_either(b, cups, torch.sqrt((cups + 4).clamp(min=0.05))))
+    relief = standardised(b.either(cups, torch.sqrt((cups + 4).clamp(min=0.05))))
     where = sigmoid(b.uniform(1, 4) * (relief + b.uniform(-1, 1)))  # the small on the rims
     relief = relief + b.pick(0, 0.4, 0.8) * standardised(fine) * where
     reach = b.pick(0, 0, 0.25, 0.5) * spacing.clamp(max=25) * relief.clamp(-2, 2)

@@ -25,14 +25,6 @@ from edgeqc.training.strip_fields import numbers_at, places, standardised, turne
 _TABLE, _EDGE, _TURN = 8192, 4096, 2 * math.pi
 
 
-def _weight(b: Batch, share: float, low: float, high: float) -> Tensor:
-    return b.chance(share) * b.uniform(low, high)
-
-
-def _one_of(b: Batch, first: Tensor, second: Tensor, share: float = 0.5) -> Tensor:
-    return torch.where(b.chance(share) > 0, first, second)
-
-
 def _bump(away: Tensor, width: Tensor | float) -> Tensor:
     return torch.exp(-((away / width) ** 2))
 
@@ -71,17 +63,17 @@ def _shots(
 
 def raster_of_pulses(b: Batch) -> Tensor:
     """Draw strokes of pulses, craters to grooves, crowded where mirrors turn; stitched fields."""
-    along, across = turned(b, _weight(b, 0.6, -0.2, 0.2) + b.pick(0, 0, 0, math.pi / 2))
+    along, across = turned(b, b.some(0.6, -0.2, 0.2) + b.pick(0, 0, 0, math.pi / 2))
     pitch, stroke = b.log_uniform(4, 36).clamp(max=b.rows / 4), b.uniform(0.3, 1.2) * b.cols
     pulse = pitch * b.pick(0.35, 0.6, 1, 1) * b.uniform(0.8, 1.2)
-    turn, crowd = _TURN * (along / stroke + b.uniform(0, 1)), _weight(b, 0.5, 0.2, 0.75)
+    turn, crowd = _TURN * (along / stroke + b.uniform(0, 1)), b.some(0.5, 0.2, 0.75)
     field = (along + _smooth(b, pitch)) / stroke * b.uniform(1, 3) + b.uniform(0, 1)
     high = torch.floor(across / b.rows * b.pick(0.5, 1, 2))
     found = numbers_at(torch.rand(4, b.size, _TABLE, device=b.device), torch.floor(field), high)
     found, stitched = found - 0.5, b.chance(0.4)
     u = (along + crowd * stroke / _TURN * torch.sin(turn)) / pulse + stitched * found[0]
     v = (across + stitched * b.uniform(0, 0.3) * found[1] * along) / pitch + stitched * found[2]
-    v = v + _weight(b, 0.4, 0, 0.25) * _smooth(b, 4 * pitch)
+    v = v + b.some(0.4, 0, 0.25) * _smooth(b, 4 * pitch)
     radius, sharp = b.uniform(0.26, 0.62) * (1 + 0.35 * crowd * torch.cos(turn)), b.uniform(3, 14)
     spread, bead, lost = b.uniform(0, 0.35), b.pick(0, 0.4, 1.0), b.pick(0, 0, 0.1, 0.3)
     total, deepest = 0 * u, 0 * u
@@ -90,7 +82,7 @@ def raster_of_pulses(b: Batch) -> Tensor:
         pit = bead * _bump(away - 1.15, 0.3) - sigmoid(sharp * (1 - away))
         pit = pit * (second >= lost) * (0.6 + 0.8 * first)
         total, deepest = total + pit, torch.minimum(deepest, pit)
-    relief = standardised(_one_of(b, total, deepest)) * (1 + stitched * found[3])
+    relief = standardised(b.either(total, deepest)) * (1 + stitched * found[3])
     seam = _bump(field - torch.floor(field + 0.5), b.uniform(0.01, 0.03)) * b.pick(-2, 0, 1)
     return grained(b, relief + stitched * seam * (1 + 0.4 * noise(b, pitch)), 0.6, 6, 0.5)
 
@@ -101,17 +93,17 @@ def focal_layers(b: Batch) -> Tensor:
     sunk = 0.5 + row / b.rows * b.pick(1, 1, 1, -1)
     layer, pitch = b.log_uniform(8, 90).clamp(max=b.rows / 3), b.log_uniform(3, 22)
     bent = lines(b.size, b.cols, b.log_uniform(20, 200)[:, 0], b.device)[:, None, :]
-    v = b.rows / layer * (sunk + b.uniform(-0.2, 0.3) * sunk**2) + _weight(b, 0.5, 0, 0.4) * bent
+    v = b.rows / layer * (sunk + b.uniform(-0.2, 0.3) * sunk**2) + b.some(0.5, 0, 0.4) * bent
     u = (col + b.pick(0, 0, 0.1, 0.3) * b.uniform(-1, 1) * layer * v) / pitch
-    length, fading = b.uniform(0.2, 0.5) * (1 + b.uniform(0, 1) * sunk), _weight(b, 0.6, 0, 0.8)
-    radius = b.uniform(0.22, 0.45) * (1 + _weight(b, 0.6, 0, 0.8) * sunk)
+    length, fading = b.uniform(0.2, 0.5) * (1 + b.uniform(0, 1) * sunk), b.some(0.6, 0, 0.8)
+    radius = b.uniform(0.22, 0.45) * (1 + b.some(0.6, 0, 0.8) * sunk)
     relief, tail, uneven = torch.zeros_like(u), b.uniform(0, 0.7), b.uniform(0.1, 0.8)
     for du, dv, first, second in _shots(b, u, v, b.pick(0, 0, 1), b.uniform(0, 0.15)):
         reach = length * (1 + tail * torch.sign(dv)) * (0.6 + 0.8 * second)
         relief = relief - _bump(du, radius) * _bump(dv**2, reach**2) * (1 - uneven * first)
     seam = v - torch.floor(v)
-    relief = standardised(relief * (1 - fading * sunk)) + _weight(b, 0.5, -1.2, 1.2) * (seam - 0.5)
-    relief = relief - _weight(b, 0.5, 0.3, 1.5) * _bump(torch.minimum(seam, 1 - seam), 0.06)
+    relief = standardised(relief * (1 - fading * sunk)) + b.some(0.5, -1.2, 1.2) * (seam - 0.5)
+    relief = relief - b.some(0.5, 0.3, 1.5) * _bump(torch.minimum(seam, 1 - seam), 0.06)
     melt = noise(b, b.log_uniform(1, 6), exponent=b.uniform(0.3, 1.2))
     return standardised(relief + b.pick(0, 0.2, 0.6) * melt * (0.3 + sunk))
 
@@ -123,14 +115,14 @@ def rippled_strokes(b: Batch) -> Tensor:
     ripple = _banded(b, period, b.uniform(0, _TURN), narrow, b.uniform(0.06, 0.25))
     cross = _banded(b, 3 * period, b.uniform(0, _TURN), b.uniform(0.2, 0.4), b.uniform(0.2, 0.4))
     pitch = period * b.log_uniform(4, 12)
-    v = across / pitch + _weight(b, 0.5, 0, 0.1) * _smooth(b, 3 * pitch)
+    v = across / pitch + b.some(0.5, 0, 0.1) * _smooth(b, 3 * pitch)
     spot, radius, u = 0 * v, b.uniform(0.3, 0.55), along / pitch / b.pick(0.3, 0.9, 1.1)
     for du, dv, first, _ in _shots(b, u, v, b.pick(0, 0.5, 3), b.uniform(0, 0.12)):
         dose = (1 - (du**2 + dv**2) / radius**2) * (0.75 + 0.5 * first)
         spot = torch.maximum(spot, dose.clamp(0, 1))
     fill = torch.tanh(b.uniform(2, 8) * spot)
-    melted = 1 - 2 * _weight(b, 0.5, 0, 1) * (spot - 0.6).clamp(min=0)  # smooth in the middle
-    relief = fill * (ripple + _weight(b, 0.4, 0, 0.8) * cross) * b.uniform(0.3, 1) * melted
+    melted = 1 - 2 * b.some(0.5, 0, 1) * (spot - 0.6).clamp(min=0)  # smooth in the middle
+    relief = fill * (ripple + b.some(0.4, 0, 0.8) * cross) * b.uniform(0.3, 1) * melted
     dust = (noise(b, b.uniform(0.7, 2)) - 1.6).clamp(min=0) * (1 - fill) * b.pick(0, 0.5, 1)
     return grained(b, standardised(relief - b.uniform(0.4, 2.5) * spot) + dust, 1, 10, 0.3)
 
@@ -152,7 +144,7 @@ def gas_cavities(b: Batch) -> Tensor:
     path = _bump(v - torch.floor(v + 0.5), b.uniform(0.05, 0.25)) * (1 + 0.3 * noise(b, pitch / 6))
     pits = b.pick(0, 0.3, 0.8) * lips * (1 - hollow) - hollow * b.uniform(0.6, 1.5)
     pits = pits + b.pick(0, 0.1, 0.3) * hollow * noise(b, b.log_uniform(1, 6))
-    relief = _one_of(b, pits, domes, 0.65) - _weight(b, 0.6, -0.4, 0.6) * path
+    relief = b.either(pits, domes, 0.65) - b.some(0.6, -0.4, 0.6) * path
     ground = noise(b, b.log_uniform(3, 30), exponent=1.2) * (1 - hollow)
     return standardised(relief + b.pick(0, 0.05, 0.15) * ground)
 
@@ -177,7 +169,7 @@ def _drag(b: Batch, position: Tensor, angle: Tensor) -> Tensor:
 def _path(b: Batch, tilt: Tensor) -> tuple[Tensor, Tensor]:
     """Return coordinates along and across a blade's path: straight, or an arc of a wide circle."""
     along, across = turned(b, tilt)
-    return along, across + _weight(b, 0.5, -1, 1) * along**2 / (2.5 * b.cols)
+    return along, across + b.some(0.5, -1, 1) * along**2 / (2.5 * b.cols)
 
 
 def sheared_bands(b: Batch) -> Tensor:
@@ -192,15 +184,15 @@ def sheared_bands(b: Batch) -> Tensor:
     rough = noise(b, b.log_uniform(1, 8), angle=tilt, anisotropy=b.log_uniform(5, 60), exponent=0.3)
     roll = b.uniform(0, 2) * torch.exp(-t.clamp(min=0) / b.uniform(0.03, 0.2))
     relief = drag + b.pick(0, 0.2, 0.5) * rough * (1.2 - burnish) - roll
-    return grained(b, relief + _weight(b, 0.5, 0, 0.6) * burnish, 0.7, 4, 0.3)
+    return grained(b, relief + b.some(0.5, 0, 0.6) * burnish, 0.7, 4, 0.3)
 
 
 def wheel_arcs(b: Batch) -> Tensor:
     """Draw arcs of a slitting wheel: concentric or fed on copies, rear teeth crossing some."""
-    along, across = turned(b, _one_of(b, b.uniform(-0.3, 0.3), b.uniform(0, _TURN)))
+    along, across = turned(b, b.either(b.uniform(-0.3, 0.3), b.uniform(0, _TURN)))
     fed, feed, side = b.chance(0.5) > 0, b.log_uniform(5, 60), b.pick(-1, 1)
     total, radius = 0 * across, b.rows * b.log_uniform(1.2, 9)
-    for sign, share in ((1, b.pick(1)), (-1, _weight(b, 0.35, 0.3, 1))):
+    for sign, share in ((1, b.pick(1)), (-1, b.some(0.35, 0.3, 1))):
         hub = torch.hypot(along, side * across + sign * radius) - radius
         copies = sign * along - torch.sqrt((radius**2 - across**2).clamp(min=0) + radius**2 / 9)
         position = torch.where(fed, copies + radius, hub)
@@ -209,7 +201,7 @@ def wheel_arcs(b: Batch) -> Tensor:
         scallop = (phase - torch.floor(phase) - 0.5) ** 2 * 4 * (tooth + 0.5)
         drawn = standardised(at_line(_edge(b), position + _EDGE / 2))
         total = total + share * standardised(b.pick(0, 0.8, 2) * scallop + drawn)
-    fade = 1 + _weight(b, 0.6, 0.1, 0.5) * noise(b, b.uniform(0.2, 0.8) * b.rows)
+    fade = 1 + b.some(0.6, 0.1, 0.5) * noise(b, b.uniform(0.2, 0.8) * b.rows)
     return grained(b, total * fade.clamp(min=0.1), 0.9, 5, 0.25)
 
 
@@ -219,9 +211,9 @@ def reciprocating_knife(b: Batch) -> Tensor:
     stroke = b.log_uniform(40, 400)
     phase = _TURN * along / stroke + b.uniform(0, 2) * torch.sin(along / (2.7 * stroke))
     sharp = torch.asin(0.985 * torch.sin(phase)) * 2 / math.pi
-    path = _one_of(b, torch.sin(phase + b.uniform(-0.6, 0.6) * torch.cos(phase)), sharp)
+    path = b.either(torch.sin(phase + b.uniform(-0.6, 0.6) * torch.cos(phase)), sharp)
     drag = standardised(at_line(_edge(b), across + b.uniform(0.05, 0.3) * stroke * path + 2048))
-    lighter = 1 - _weight(b, 0.6, 0.2, 0.8) * sigmoid(6 * torch.cos(phase))  # the way back
+    lighter = 1 - b.some(0.6, 0.2, 0.8) * sigmoid(6 * torch.cos(phase))  # the way back
     relief = drag * lighter + b.pick(0, -0.5, 0.5) * _bump(path.abs() - 1, 0.06)
     return grained(b, relief + b.pick(0, 0, 0.6) * b.uniform(0, 1) * path, 0.9, 5, 0.25)
 
@@ -230,10 +222,10 @@ def chattered_cut(b: Batch) -> Tensor:
     """Draw a vibrating blade's bands at the machine's frequency, drag lines through them."""
     tilt, period = b.uniform(0, _TURN), b.log_uniform(5, 80)
     along, across = turned(b, tilt)
-    at = along + b.uniform(-0.5, 0.5) * across + _weight(b, 0.5, -1, 1) * across**2 / (2 * b.cols)
+    at = along + b.uniform(-0.5, 0.5) * across + b.some(0.5, -1, 1) * across**2 / (2 * b.cols)
     slow = at_line(lines(b.size, _EDGE, b.log_uniform(100, 500)[:, 0], b.device), at + 2048)
-    phase = at / period * _TURN + _weight(b, 0.5, 0, 2.5) * slow
-    steep, lean, beat = b.pick(0.3, 1, 3), b.uniform(-0.9, 0.9), _weight(b, 0.4, 0.3, 0.8)
+    phase = at / period * _TURN + b.some(0.5, 0, 2.5) * slow
+    steep, lean, beat = b.pick(0.3, 1, 3), b.uniform(-0.9, 0.9), b.some(0.4, 0.3, 0.8)
     bands = torch.tanh(steep * torch.sin(phase + lean * torch.sin(phase)) + b.uniform(-0.6, 0.6))
     bands = bands / torch.tanh(steep) + beat * torch.sin(phase * b.uniform(1.05, 1.3))
     grip = sigmoid(b.pick(0, 2, 5) * bands)  # lines deepen while the blade presses
@@ -271,7 +263,7 @@ def crossed_passes(b: Batch) -> Tensor:
         side = sigmoid(away / soft)
         facet = relief * (1 - side) + side * (drawn + b.uniform(-3, 3) * away / b.rows)
         facet = facet + b.pick(0, 0, 1) * _bump(away, 2 * soft)
-        relief = _one_of(b, torch.where(overlaid, relief + drawn, facet), relief, share)
+        relief = b.either(torch.where(overlaid, relief + drawn, facet), relief, share)
     return grained(b, relief, 0.9, 5, 0.25)
 
 
@@ -303,7 +295,7 @@ def joining_rivers(b: Batch) -> Tensor:
     stage = b.uniform(0.5, 2.2) * (along / reach + 1) + 0.4 + 0.25 * _smooth(b, 3 * spacing)
     wander = b.uniform(0.1, 0.6) * _smooth(b, 2 * spacing) + 0.15 * noise(b, 3 * spacing)
     swerve = b.uniform(0, 0.08) * b.rows / spacing * _smooth(b, b.uniform(0.2, 0.5) * b.rows)
-    place = across * (1 + _weight(b, 0.5, -0.5, 0.5) * along / reach) / spacing + wander + swerve
+    place = across * (1 + b.some(0.5, -0.5, 0.5) * along / reach) / spacing + wander + swerve
     ridge, step = _rivers(b, stage.clamp(0, 8), place, b.uniform(0.03, 0.15))
     relief = standardised(b.pick(-1, 0, 1) * ridge + b.pick(0.7, 2) * step)
     relief = relief + b.uniform(0, 0.5) * noise(b, b.log_uniform(8, 80), exponent=1.4)
@@ -326,7 +318,7 @@ def forking_hackle(b: Batch) -> Tensor:
     rising = rising * (1 + 0.4 * noise(b, 2 * spacing))
     relief = standardised((b.uniform(0.3, 1) * ridge + b.pick(0, 1, 2) * step) * rising)
     mist = _bump(past, 0.6) * noise(b, b.log_uniform(0.8, 3), exponent=0.3)
-    waves = _weight(b, 0.2, 0.05, 0.2) * torch.sin(radius / b.uniform(2, 7) + swing / 3) * rising
+    waves = b.some(0.2, 0.05, 0.2) * torch.sin(radius / b.uniform(2, 7) + swing / 3) * rising
     ground = b.uniform(0, 0.4) * noise(b, b.log_uniform(2, 20)) * rising
     return standardised(relief + b.pick(0, 0.3, 0.8) * mist + waves + ground)
 
@@ -343,7 +335,7 @@ def ending_steps(b: Batch) -> Tensor:
         gone = (along - x * torch.cos(angle) - y * torch.sin(angle)) / b.rows
         path = at_line(lines(b.size, _EDGE, b.log_uniform(25, 150)[:, 0], b.device), along + 2048)
         away = across - y * torch.cos(angle) + x * torch.sin(angle)
-        bend = b.log_uniform(0.01, 0.15) * path + _weight(b, 0.3, -0.4, 0.4) * gone.abs()
+        bend = b.log_uniform(0.01, 0.15) * path + b.some(0.3, -0.4, 0.4) * gone.abs()
         gone, away = gone / b.uniform(0.15, 0.8), away - b.rows * bend
         life = sigmoid((1 - gone.abs()) * b.uniform(4, 12)) * (1 + 0.6 * gone.clamp(-1, 1))
         sharp = away / width + rough
@@ -384,11 +376,11 @@ def halted_front(b: Batch) -> Tensor:
     thumb = along + b.uniform(-0.5, 0.5) * across**2 / b.rows + period * _smooth(b, 2 * period) / 2
     rests = lines(b.size, _EDGE, (period * b.uniform(0.15, 0.5))[:, 0], b.device)
     fronts = at_line(rests, thumb + _EDGE / 2) + 0.4 * _smooth(b, period)
-    bands = _one_of(b, forked, standardised(fronts)) + b.pick(0, 0.1, 0.3) * noise(b, period / 2)
+    bands = b.either(forked, standardised(fronts)) + b.pick(0, 0.1, 0.3) * noise(b, period / 2)
     crest = sigmoid(b.uniform(4, 15) * (bands - b.uniform(0.2, 1.2)))
-    form = standardised(_one_of(b, crest, torch.tanh(b.uniform(0.7, 3) * bands)))
+    form = standardised(b.either(crest, torch.tanh(b.uniform(0.7, 3) * bands)))
     brush = noise(b, b.log_uniform(1.5, 8), angle=tilt, anisotropy=b.log_uniform(2, 7))
-    brush = _one_of(b, brush, brush.abs() * 1.6 - 1.2) * sigmoid(b.pick(-4, -2, 3) * form)
+    brush = b.either(brush, brush.abs() * 1.6 - 1.2) * sigmoid(b.pick(-4, -2, 3) * form)
     relief = b.uniform(0.5, 1.4) * form + b.uniform(0.4, 1.6) * brush
     return grained(b, relief, 0.7, 6, 0.3)
 
