@@ -206,7 +206,7 @@ def _length_values(
         if value is not None:
             continue
         if not edges:
-            why[name] = "no stretch of the face has both edges in the picture"
+            why[name] = "too little of the face has both edges in the picture"
         elif name.endswith("_um") and image.pixel_size_um is None:
             why[name] = "no pixel size is known"
         elif depth.laser_length_fraction is None:

@@ -165,7 +165,7 @@ def _add_profile(
     line = (" the black line is the cut depth, the pale band its 95 % interval."
             if profiles.lasered.any() else "")
     below = "local thickness and ligament" if profiles.valid.any() else (
-        "no thickness, as no stretch of the face has both edges in the picture")
+        "no thickness, as too little of the face has both edges in the picture")
     ends = ("" if profiles.valid.all() or not profiles.valid.any() else
             " Left white: where no chord runs from edge to edge.")
     words["profile_caption"] = (
